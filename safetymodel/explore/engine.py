@@ -1,0 +1,84 @@
+"""What an engine answers: sets of system states of one model, and how steps connect them.
+
+A requirement is judged with these questions alone, so every engine gives every verdict. Sets are
+opaque to the caller, immutable, and always subsets of the reached states.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection
+from dataclasses import dataclass
+from typing import Protocol, TypeVar
+
+from safetymodel.model.formula import Formula
+from safetymodel.model.state import State
+from safetymodel.model.step import Kind
+from safetymodel.model.system import System
+
+S = TypeVar("S")
+
+HAPPENINGS: tuple[Kind, ...] = ("event", "time", "fault", "jump", "tick")
+REACTION: tuple[Kind, ...] = ("reaction",)
+EVERY_STEP: tuple[Kind, ...] = (*REACTION, *HAPPENINGS)
+
+Progress = Callable[[str, int], None]
+"""Called now and then with what is being done and how many states are known so far."""
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """How far a run may go: system states, seconds of wall clock, bytes of memory (None: no limit)."""
+
+    states: int | None = None
+    seconds: float | None = None
+    memory: int | None = None
+
+
+class LimitReached(Exception):
+    """A limit ended the work before its answer was known. Its text says which, and how far it got."""
+
+
+class Space(Protocol[S]):
+    """The reached states of ``system`` under at most ``budget`` faults, the start included.
+
+    ``complete`` is False where a limit ended the search; then every set holds only states that
+    are truly reached, but not all of them, and ``shortfall`` says why.
+    """
+
+    @property
+    def system(self) -> System: ...
+    @property
+    def budget(self) -> int: ...
+    @property
+    def complete(self) -> bool: ...
+    @property
+    def shortfall(self) -> str: ...
+    @property
+    def start(self) -> S:
+        """The declared initial state alone, before it has settled."""
+    @property
+    def reached(self) -> S: ...
+    @property
+    def settled(self) -> S: ...
+    @property
+    def transient(self) -> S: ...
+
+    def nothing(self) -> S: ...
+    def where(self, formula: Formula) -> S:
+        """The reached states in which the formula is true."""
+    def union(self, a: S, b: S) -> S: ...
+    def common(self, a: S, b: S) -> S: ...
+    def minus(self, a: S, b: S) -> S: ...
+    def same(self, a: S, b: S) -> bool: ...
+    def is_empty(self, a: S) -> bool: ...
+    def size(self, a: S) -> int:
+        """How many states, exactly."""
+    def contains(self, a: S, state: State) -> bool: ...
+    def after(self, a: S, kinds: Collection[Kind], events: Collection[int] | None = None) -> S:
+        """The states that one step of these kinds leads to; ``events`` narrows the events."""
+    def before(self, a: S, kinds: Collection[Kind], events: Collection[int] | None = None) -> S:
+        """The reached states from which one step of these kinds leads into the set."""
+    def fewest_faults(self, a: S) -> S:
+        """Those states of a set that have the fewest flags up."""
+
+

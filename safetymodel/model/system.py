@@ -1,0 +1,193 @@
+"""A composed system: every name resolved to a number, families unfolded, durations in ticks.
+
+Numbers are positions in the tuples of :class:`System`, in the order of the spec file.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import Literal
+
+from safetymodel.model.formula import Formula
+from safetymodel.span import Span
+
+Role = Literal["sensor", "actuator", "barrier", "control", "person", "supply"]
+Form = Literal["never", "always", "possible", "always_possible", "permissive", "start", "cause"]
+
+
+@dataclass(frozen=True, slots=True)
+class Transition:
+    """One way from one state to another of the same subsystem.
+
+    ``event`` is None for an automatic transition. ``earliest`` and ``latest`` are ticks since
+    the state was entered: it may fire from ``earliest`` (as a happening of time) and is due at
+    ``latest``; both 0 without ``after``. ``interlock`` is the ``if``, ``physical`` the
+    ``physically``.
+    """
+
+    number: int
+    subsystem: int
+    source: int
+    target: int
+    event: int | None
+    interlock: Formula
+    physical: Formula
+    earliest: int
+    latest: int
+    span: Span
+    text: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Subsystem:
+    """One state machine. ``longest`` has a tick count per state: where its clock stops."""
+
+    number: int
+    name: str
+    text: str
+    role: Role | None
+    states: tuple[str, ...]
+    initial: int
+    transitions: tuple[int, ...]
+    longest: tuple[int, ...]
+    span: Span
+    family: str | None = None
+    instance: str | None = None
+
+    @property
+    def label(self) -> str:
+        """What people call it: its text, else its name."""
+        return self.text or self.name.replace("_", " ")
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """Something from outside the logic. ``movers``: each subsystem that names it, with its transitions on it."""
+
+    number: int
+    name: str
+    subsystem: int
+    by: str
+    text: str
+    joint: bool
+    movers: tuple[tuple[int, tuple[int, ...]], ...]
+    span: Span
+
+
+@dataclass(frozen=True, slots=True)
+class Signal:
+    number: int
+    name: str
+    text: str
+    reads: Formula
+    span: Span
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """A component failure.
+
+    kind ``signal``: ``subject`` is a signal, held at ``value``. kind ``stuck``: no transition of
+    subsystem ``subject`` leaves ``state`` (None: any state). kind ``jump``: subsystem ``subject``
+    may move of itself from ``state`` to ``target``. ``rate`` is per hour.
+    """
+
+    number: int
+    name: str
+    text: str
+    kind: Literal["signal", "stuck", "jump"]
+    subject: int
+    span: Span
+    value: bool = False
+    state: int | None = None
+    target: int = 0
+    rate: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Hazard:
+    name: str
+    text: str
+    severity: str
+    span: Span
+
+
+@dataclass(frozen=True, slots=True)
+class Requirement:
+    """One claim about the system.
+
+    ``subject`` is P of ``never``, ``always``, ``possible``, ``always_possible``; A of
+    ``permissive`` (its ``for``), ``start`` and ``cause``. ``allowed`` is P of ``permissive``.
+    ``effect`` and ``within`` (ticks; None is ``reaction``) belong to ``cause``; ``only_by``
+    (event numbers) to ``start``. ``begins`` and ``ends`` are ``from`` and ``until``.
+    """
+
+    number: int
+    name: str
+    text: str
+    form: Form
+    subject: Formula
+    span: Span
+    allowed: Formula | None = None
+    effect: Formula | None = None
+    within: int | None = None
+    only_by: tuple[int, ...] = ()
+    begins: Formula | None = None
+    ends: Formula | None = None
+    withstand: int = 0
+    prevent: bool = False
+    may_be_empty: bool = False
+    hazards: tuple[str, ...] = ()
+    source: str = ""
+    wording: str = ""
+    """The claim as the spec puts it, for example ``never: not sealed``."""
+
+
+@dataclass(frozen=True, slots=True)
+class ScenarioStep:
+    """``event`` and ``blocked`` carry an event number, ``fault`` a fault number, ``wait`` ticks, ``check`` a formula."""
+
+    kind: Literal["event", "blocked", "fault", "wait", "check"]
+    span: Span
+    text: str
+    number: int = 0
+    formula: Formula | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Scenario:
+    name: str
+    text: str
+    steps: tuple[ScenarioStep, ...]
+    ends_with: Formula | None
+    span: Span
+
+
+@dataclass(frozen=True, slots=True)
+class System:
+    """The whole composed system.
+
+    ``tick`` is the length of a tick in ms (None: the model has no durations, time never ticks).
+    ``signal_order`` lists signal numbers so that each comes after those that it reads.
+    """
+
+    title: str
+    text: str
+    file: str
+    sha256: str
+    tick: Fraction | None
+    subsystems: tuple[Subsystem, ...]
+    events: tuple[Event, ...]
+    transitions: tuple[Transition, ...]
+    signals: tuple[Signal, ...]
+    signal_order: tuple[int, ...]
+    conditions: tuple[tuple[str, Formula], ...]
+    faults: tuple[Fault, ...]
+    hazards: tuple[Hazard, ...]
+    requirements: tuple[Requirement, ...]
+    scenarios: tuple[Scenario, ...]
+    families: tuple[tuple[str, tuple[int, ...]], ...] = ()
+
+    def subsystem_named(self, name: str) -> Subsystem | None:
+        return next((s for s in self.subsystems if s.name == name), None)

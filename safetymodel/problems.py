@@ -1,0 +1,62 @@
+"""A user's mistake, as a value: shown to people, never raised."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Literal
+
+from safetymodel.span import NOWHERE, Span
+
+Severity = Literal["error", "warning"]
+
+
+@dataclass(frozen=True, slots=True)
+class Problem:
+    """One mistake or doubt in a spec or a call.
+
+    ``slug`` is the stable name of the kind of problem; ``message`` says what is wrong,
+    ``hint`` what to do about it; ``source`` is the text of the line at ``span``.
+    ``others`` are further places that belong to it (the first declaration of a duplicate).
+    """
+
+    slug: str
+    span: Span
+    message: str
+    hint: str = ""
+    source: str = ""
+    severity: Severity = "error"
+    others: tuple[Span, ...] = ()
+
+    def as_text(self) -> str:
+        """The problem in plain text, several lines: place, message, source with caret, hint."""
+        place = f"{self.span}: " if self.span != NOWHERE else ""
+        lines = [f"{place}{self.severity}: {self.message} [{self.slug}]"]
+        if self.source:
+            text = self.source.expandtabs(1)
+            start, width = max(self.span.column - 1, 0), max(self.span.length, 1)
+            # A long line is cut around the caret, so that it stays readable.
+            cut = max(0, start - 60)
+            shown = text[cut : cut + 110]
+            lead = "..." if cut else ""
+            number = str(self.span.line)
+            lines.append(f"  {number} | {lead}{shown}")
+            room = max(1, min(width, len(shown) - (start - cut)))
+            lines.append(f"  {' ' * len(number)} | {' ' * (len(lead) + start - cut)}{'^' * room}")
+        lines.extend(f"  see also {other}" for other in self.others)
+        if self.hint:
+            lines.append(f"  hint: {self.hint}")
+        return printable("\n".join(lines))
+
+
+def printable(text: str) -> str:
+    """The text with control characters (terminal escapes among them) made visible."""
+    return "".join(
+        c if c == "\n" or (c.isprintable() and not 0xD800 <= ord(c) <= 0xDFFF) else f"\\x{ord(c):02x}"
+        for c in text
+    )
+
+
+def errors(problems: Iterable[Problem]) -> tuple[Problem, ...]:
+    """Those of the problems that stop the work."""
+    return tuple(p for p in problems if p.severity == "error")
