@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from safetymodel.model.formula import Formula
 from safetymodel.model.state import State
 from safetymodel.model.step import Step
 from safetymodel.model.system import Requirement
@@ -38,13 +39,21 @@ class Moment:
 
 
 @dataclass(frozen=True, slots=True)
+class Attempt:
+    """A run to a settled state where this transition would bring the wanted state, and does not."""
+
+    trace: Trace
+    transition: int
+
+
+@dataclass(frozen=True, slots=True)
 class Judgement:
     """The verdict on one requirement under one fault budget.
 
     ``trace`` is a shortest counterexample of a broken one. ``moment`` belongs to ``reacts``.
-    ``idle`` is the wording of the mention or situation that makes it ``empty``. ``longest_wait``
+    Of an ``empty`` one, ``idle`` says in words what never arises, or ``mention`` is the part that makes no difference. ``longest_wait``
     (ticks) is how long ``cause`` without ``effect`` can last, where the requirement has a deadline and keeps it.
-    ``blocked`` lists, for a broken ``possible``, the nearest blocked attempts in words.
+    ``attempts`` are, for a broken ``possible``, the nearest blocked attempts; ``blocked`` the same in words.
     ``reason`` says in words why the verdict is what it is, where that needs saying.
     """
 
@@ -54,7 +63,9 @@ class Judgement:
     trace: Trace | None = None
     moment: Moment | None = None
     idle: str = ""
+    mention: Formula | None = None
     longest_wait: int | None = None
+    attempts: tuple[Attempt, ...] = ()
     blocked: tuple[str, ...] = ()
     reason: str = ""
 

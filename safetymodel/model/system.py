@@ -146,7 +146,7 @@ class Requirement:
 
 @dataclass(frozen=True, slots=True)
 class ScenarioStep:
-    """``event`` and ``blocked`` carry an event number, ``fault`` a fault number, ``wait`` ticks, ``check`` a formula."""
+    """``event`` and ``blocked`` carry an event number, ``fault`` a fault's, ``wait`` ticks, ``check`` a formula."""
 
     kind: Literal["event", "blocked", "fault", "wait", "check"]
     span: Span

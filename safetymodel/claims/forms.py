@@ -1,0 +1,293 @@
+"""Each form of requirement, as questions to an engine."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from itertools import combinations
+from typing import Any, TypeVar
+
+from safetymodel.claims.search import Clock, Walker
+from safetymodel.claims.verdict import Attempt, Judgement, Moment, Trace
+from safetymodel.claims.watch import (
+    BREACH,
+    INSIDE,
+    NOTHING,
+    Watch,
+    deadline,
+    lasting,
+    latest_happening,
+    permission,
+    window,
+)
+from safetymodel.explore.engine import EVERY_STEP, HAPPENINGS, REACTION, Space
+from safetymodel.model.formula import (
+    AllOf,
+    FaultUp,
+    Formula,
+    InState,
+    Not,
+    atoms,
+    weakest_mentions,
+)
+from safetymodel.model.step import Kind
+from safetymodel.model.system import Requirement
+
+S = TypeVar("S")
+
+Judge = Callable[[Space[Any], Requirement, Clock], Judgement]
+
+TICK: tuple[Kind, ...] = ("tick",)
+NEW_FAULT: tuple[Kind, ...] = ("fault",)
+NO_TICK: tuple[Kind, ...] = tuple(kind for kind in HAPPENINGS if kind != "tick")
+NO_NEW_FAULT: tuple[Kind, ...] = tuple(kind for kind in EVERY_STEP if kind != "fault")
+
+MOST_ATTEMPTS = 3
+
+
+def judge_invariant(space: Space[S], requirement: Requirement, clock: Clock) -> Judgement:
+    """``never`` and ``always``, with ``from`` and ``until``, and ``cause`` ... ``within: reaction``."""
+    watch = window(requirement) if requirement.begins is not None else NOTHING
+    inside = INSIDE if requirement.begins is not None else watch.first
+    watched = Walker(space, watch, clock).reached().get(inside, space.nothing())
+    bad = space.common(watched, space.where(breach_of(requirement)))
+    settled_bad = space.common(bad, space.settled)
+    if not space.is_empty(settled_bad):
+        target = bad if requirement.prevent else settled_bad
+        return broken(space, requirement, watch, {inside: target}, clock)
+    if requirement.prevent and not space.is_empty(bad):
+        reason = "broken while the logic reacts, which `prevent: true` does not accept"
+        return broken(space, requirement, watch, {inside: bad}, clock, reason)
+    transient_bad = space.common(bad, space.transient)
+    endless = going_round(space, transient_bad, clock)
+    if not space.is_empty(endless):
+        reason = "broken without end: the logic goes round automatic transitions for ever and never settles"
+        return broken(space, requirement, watch, {inside: endless}, clock, reason)
+    if not space.complete:
+        return undecided(space, requirement)
+    idle = idle_mention(space, requirement, watched)
+    if idle is not None:
+        words, mention = ("", idle) if not isinstance(idle, str) else (idle, None)
+        return Judgement(requirement, space.budget, "empty", idle=words, mention=mention)
+    if space.is_empty(bad):
+        return Judgement(requirement, space.budget, "holds")
+    return Judgement(requirement, space.budget, "reacts", moment=longest_moment(space, transient_bad, clock))
+
+
+def breach_of(requirement: Requirement) -> Formula:
+    """What must not be true in a watched settled state."""
+    if requirement.form == "never":
+        return requirement.subject
+    if requirement.form == "always":
+        return Not(requirement.subject)
+    return lasting(requirement)
+
+
+NEVER_ARISES = "its situation never arises"
+NO_WINDOW = "the watch of it never begins"
+
+
+def idle_mention(space: Space[S], requirement: Requirement, watched: S) -> str | Formula | None:
+    """What makes a true requirement true of nothing: words, or the mention that could be the worst
+    constant; None where nothing does."""
+    if requirement.form == "cause":
+        return NEVER_ARISES if space.is_empty(space.where(requirement.subject)) else None
+    where = watched if requirement.prevent else space.common(watched, space.settled)
+    if space.is_empty(space.common(watched, space.settled)):
+        return NO_WINDOW if requirement.begins is not None else NEVER_ARISES
+    make_true = requirement.form == "never"
+    for mention, formula in weakest_mentions(requirement.subject, make_true):
+        bad = formula if make_true else Not(formula)
+        if space.is_empty(space.common(where, space.where(bad))):
+            return mention
+    return None
+
+
+def going_round(space: Space[S], members: S, clock: Clock) -> S:
+    """Those members from which reactions can stay among the members for ever."""
+    while True:
+        clock.check()
+        kept = space.common(members, space.before(members, REACTION))
+        if space.same(kept, members):
+            return kept
+        members = kept
+
+
+def longest_moment(space: Space[S], members: S, clock: Clock) -> Moment:
+    """The longest run of reactions through the members (which has an end)."""
+    length, ends = 0, members
+    while not space.is_empty(ends):
+        clock.check()
+        length += 1
+        ends = space.common(members, space.after(ends, REACTION))
+    return Moment(length)
+
+
+def judge_possible(space: Space[S], requirement: Requirement, clock: Clock) -> Judgement:
+    """``possible``: without faults, and after every choice of up to ``budget`` faults from the start on."""
+    good = space.common(space.settled, space.where(requirement.subject))
+    if space.is_empty(good):
+        if not space.complete:
+            return undecided(space, requirement)
+        found = nearest_attempts(space, requirement, clock)
+        return Judgement(requirement, space.budget, "broken", attempts=found)
+    if not space.budget:
+        return Judgement(requirement, space.budget, "holds")
+    return _possible_with_faults(space, requirement, good, clock)
+
+
+def _possible_with_faults(space: Space[S], requirement: Requirement, good: S, clock: Clock) -> Judgement:
+    if not space.complete:
+        return undecided(space, requirement)
+    hopeful = can_lead_to(space, good, clock)
+    struck = _after_reactions(space, space.start, clock)
+    faults = space.system.faults
+    for count in range(space.budget + 1):
+        for chosen in combinations(faults, count):
+            clock.check()
+            up = AllOf(tuple(FaultUp(f.number) for f in chosen))
+            here = space.common(struck, space.where(up))
+            if not space.is_empty(here) and space.is_empty(space.common(here, hopeful)):
+                reason = "it cannot be brought about once these faults are there from the start"
+                if not count:
+                    reason = "it cannot be brought about without faults"
+                return broken(space, requirement, NOTHING, {0: here}, clock, reason)
+        struck = _after_reactions(space, space.after(struck, NEW_FAULT), clock)
+    return Judgement(requirement, space.budget, "holds")
+
+
+def _after_reactions(space: Space[S], members: S, clock: Clock) -> S:
+    """The settled states that reactions lead to from the members."""
+    seen = frontier = members
+    while not space.is_empty(frontier):
+        clock.check()
+        frontier = space.minus(space.after(frontier, REACTION), seen)
+        seen = space.union(seen, frontier)
+    return space.common(seen, space.settled)
+
+
+def can_lead_to(space: Space[S], good: S, clock: Clock) -> S:
+    """The states from which the good ones can be reached without any new fault."""
+    seen = frontier = good
+    while not space.is_empty(frontier):
+        clock.check()
+        frontier = space.minus(space.before(frontier, NO_NEW_FAULT), seen)
+        seen = space.union(seen, frontier)
+    return seen
+
+
+def nearest_attempts(space: Space[S], requirement: Requirement, clock: Clock) -> tuple[Attempt, ...]:
+    """Transitions into a wanted state that are at hand in some settled state and never can fire.
+
+    Nearest first: fewest happenings to the state, where as much of the wanted as possible is true.
+    """
+    system = space.system
+    wanted = [a for a in atoms(requirement.subject) if isinstance(a, InState)]
+    found: list[Attempt] = []
+    for atom in wanted:
+        others = [o for o in wanted if o is not atom]
+        for number in system.subsystems[atom.subsystem].transitions:
+            t = system.transitions[number]
+            if (t.target in atom.states) == atom.negated or (t.source in atom.states) != atom.negated:
+                continue
+            here = space.common(space.settled, space.where(InState(t.subsystem, (t.source,))))
+            for other in others:
+                closer = space.common(here, space.where(other))
+                here = here if space.is_empty(closer) else closer
+            trace = Walker(space, NOTHING, clock).shortest({0: here})
+            if trace is not None:
+                found.append(Attempt(trace, number))
+    found.sort(key=lambda attempt: attempt.trace.happenings)
+    return tuple(found[:MOST_ATTEMPTS])
+
+
+def judge_always_possible(space: Space[S], requirement: Requirement, clock: Clock) -> Judgement:
+    """``always_possible``: nobody is trapped."""
+    if not space.complete:
+        return undecided(space, requirement)
+    good = space.common(space.settled, space.where(requirement.subject))
+    trapped = space.minus(space.settled, can_lead_to(space, good, clock))
+    if space.is_empty(trapped):
+        if space.is_empty(space.settled):
+            return Judgement(requirement, space.budget, "empty", idle=NEVER_ARISES)
+        return Judgement(requirement, space.budget, "holds")
+    return broken(space, requirement, NOTHING, {0: trapped}, clock)
+
+
+def judge_permissive(space: Space[S], requirement: Requirement, clock: Clock) -> Judgement:
+    """``permissive``: a look at every single step."""
+    assert requirement.allowed is not None
+    on = space.where(requirement.subject)
+    off = space.minus(space.reached, on)
+    starts = space.common(space.after(off, EVERY_STEP), on)
+    unpermitted = space.minus(off, space.where(requirement.allowed))
+    if not space.is_empty(space.common(space.after(unpermitted, EVERY_STEP), on)):
+        return broken(space, requirement, permission(requirement), {BREACH: space.reached}, clock)
+    return _true_of_starts(space, requirement, starts)
+
+
+def judge_start(space: Space[S], requirement: Requirement, clock: Clock) -> Judgement:
+    """``start ... only_by``: whose happening it was."""
+    on = space.where(requirement.subject)
+    starts = space.common(space.after(space.minus(space.reached, on), EVERY_STEP), on)
+    if not space.is_empty(starts):
+        watch = latest_happening(space.system, requirement)
+        if BREACH in Walker(space, watch, clock).reached():
+            return broken(space, requirement, watch, {BREACH: space.reached}, clock)
+    return _true_of_starts(space, requirement, starts)
+
+
+def _true_of_starts(space: Space[S], requirement: Requirement, starts: S) -> Judgement:
+    if not space.complete:
+        return undecided(space, requirement)
+    if space.is_empty(starts):
+        return Judgement(requirement, space.budget, "empty", idle="no step ever makes it true")
+    return Judgement(requirement, space.budget, "holds")
+
+
+def judge_deadline(space: Space[S], requirement: Requirement, clock: Clock) -> Judgement:
+    """``cause``, ``effect``, ``within`` a time: how long the cause lasts without its effect.
+
+    Round n keeps the settled states where it has lasted n ticks or more, on some run.
+    """
+    assert requirement.within is not None
+    waiting = space.common(space.settled, space.where(lasting(requirement)))
+    ticks, lasted = 0, waiting
+    while not space.is_empty(lasted) and ticks <= requirement.within:
+        clock.check()
+        ticks += 1
+        landed = _after_reactions(space, space.after(lasted, TICK), clock)
+        again = _meanwhile(space, space.common(landed, waiting), waiting, clock)
+        if space.same(again, lasted):
+            ticks = requirement.within + 1
+        lasted = again
+    if ticks > requirement.within:
+        return broken(space, requirement, deadline(requirement), {BREACH: space.reached}, clock)
+    if not space.complete:
+        return undecided(space, requirement)
+    if space.is_empty(space.common(space.settled, space.where(requirement.subject))):
+        return Judgement(requirement, space.budget, "empty", idle=NEVER_ARISES)
+    return Judgement(requirement, space.budget, "holds", longest_wait=ticks)
+
+
+def _meanwhile(space: Space[S], members: S, waiting: S, clock: Clock) -> S:
+    """The waiting states that are reached from the members while no time passes and the wait goes on."""
+    seen = frontier = members
+    while not space.is_empty(frontier):
+        clock.check()
+        landed = _after_reactions(space, space.after(frontier, NO_TICK), clock)
+        frontier = space.minus(space.common(landed, waiting), seen)
+        seen = space.union(seen, frontier)
+    return seen
+
+
+def broken(
+    space: Space[S], requirement: Requirement, watch: Watch, targets: dict[int, S], clock: Clock, reason: str = ""
+) -> Judgement:
+    """The judgement with a shortest counterexample."""
+    trace: Trace | None = Walker(space, watch, clock).shortest(targets)
+    assert trace is not None, "a breach that no run reaches"
+    return Judgement(requirement, space.budget, "broken", trace=trace, reason=reason)
+
+
+def undecided(space: Space[S], requirement: Requirement) -> Judgement:
+    return Judgement(requirement, space.budget, "undecided", reason=space.shortfall)
