@@ -19,9 +19,9 @@ S = TypeVar("S")
 class Clock:
     """Wall-clock limit of the questions after the search for states."""
 
-    def __init__(self, seconds: float | None = None) -> None:
+    def __init__(self, seconds: float | None = None, started: float | None = None) -> None:
         self.seconds = seconds
-        self.started = time.monotonic()
+        self.started = time.monotonic() if started is None else started
 
     def check(self) -> None:
         """Raises :class:`LimitReached` when the time is over."""

@@ -51,7 +51,8 @@ class Judgement:
     """The verdict on one requirement under one fault budget.
 
     ``trace`` is a shortest counterexample of a broken one. ``moment`` belongs to ``reacts``.
-    Of an ``empty`` one, ``idle`` says in words what never arises, or ``mention`` is the part that makes no difference. ``longest_wait``
+    Of an ``empty`` one, ``idle`` says in words what never arises, or ``mention`` is the part that
+    makes no difference. ``longest_wait``
     (ticks) is how long ``cause`` without ``effect`` can last, where the requirement has a deadline and keeps it.
     ``attempts`` are, for a broken ``possible``, the nearest blocked attempts; ``blocked`` the same in words.
     ``reason`` says in words why the verdict is what it is, where that needs saying.

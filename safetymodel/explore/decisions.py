@@ -1,0 +1,116 @@
+"""Decision diagrams: the one room that knows the library behind them.
+
+A *set* is a Boolean function of the bits of a system state. Diagrams are reduced and ordered
+(Bryant 1986), with complement edges; the library is `oxidd`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from typing import TypeAlias
+
+from oxidd.bcdd import BCDDFunction, BCDDManager, BCDDSubstitution
+from oxidd.util import BooleanOperator, DDMemoryError
+
+Diagram: TypeAlias = BCDDFunction
+Substitution: TypeAlias = BCDDSubstitution
+OutOfNodes = DDMemoryError
+"""Raised by any operation that finds no room for a new node."""
+
+NODE_BYTES = 32
+"""Memory that a node takes, its share of the unique table included (measured, rounded up)."""
+CACHE_BYTES = 32
+"""Memory that an entry of the operation cache takes."""
+
+
+class Decisions:
+    """A family of diagrams over bits 0..``bits``-1, in that order from the top."""
+
+    def __init__(self, bits: int, memory: int) -> None:
+        """``memory`` in bytes: three quarters for nodes, the rest for the cache of operations."""
+        nodes = max(1 << 12, int(memory * 0.7) // NODE_BYTES)
+        cache = 1 << max(10, (int(memory * 0.2) // CACHE_BYTES).bit_length() - 1)
+        self.capacity = min(nodes, 1 << 31)
+        self._manager = BCDDManager(self.capacity, min(cache, 1 << 26), 1)
+        self._manager.add_vars(bits)
+        self.bits = bits
+        self.true: Diagram = self._manager.true()
+        self.false: Diagram = self._manager.false()
+
+    @property
+    def nodes(self) -> int:
+        """Nodes in use, those waiting to be collected included."""
+        return self._manager.approx_num_inner_nodes()
+
+    def bit(self, number: int) -> Diagram:
+        return self._manager.var(number)
+
+    def cube(self, numbers: Sequence[int]) -> Diagram:
+        """The conjunction of these bits: the set of variables of a quantification."""
+        result = self.true
+        for number in sorted(numbers, reverse=True):
+            result = self._manager.var(number) & result
+        return result
+
+    def equals(self, numbers: Sequence[int], value: int) -> Diagram:
+        """The bits (lowest first) read this number."""
+        result = self.true
+        for place, number in sorted(enumerate(numbers), key=lambda pair: -pair[1]):
+            bit = self._manager.var(number) if value >> place & 1 else self._manager.not_var(number)
+            result = bit & result
+        return result
+
+    def at_least(self, numbers: Sequence[int], value: int) -> Diagram:
+        """The bits (lowest first) read this number or more."""
+        result = self.true
+        for place, number in enumerate(numbers):
+            bit = self._manager.var(number)
+            result = bit & result if value >> place & 1 else bit | result
+        return result if value < 1 << len(numbers) else self.false
+
+    def count_between(self, parts: Sequence[Diagram], least: int, most: int) -> Diagram:
+        """At least ``least`` and at most ``most`` of the parts are true."""
+        # row[n]: what the parts from here on must satisfy when n are true so far
+        row = [self.true if least <= n <= most else self.false for n in range(len(parts) + 1)]
+        for position in range(len(parts) - 1, -1, -1):
+            row = [parts[position].ite(row[n + 1], row[n]) for n in range(position + 1)]
+        return row[0]
+
+    def decrement(self, numbers: Sequence[int]) -> Substitution:
+        """Puts (value - 1) in the place of the value that the bits (lowest first) read."""
+        pairs, borrow = [], self.true
+        for number in numbers:
+            bit = self._manager.var(number)
+            pairs.append((number, bit ^ borrow))
+            borrow = borrow & ~bit
+        return BCDDFunction.make_substitution(pairs)
+
+    def increment(self, numbers: Sequence[int]) -> Substitution:
+        """Puts (value + 1) in the place of the value that the bits (lowest first) read."""
+        pairs, carry = [], self.true
+        for number in numbers:
+            bit = self._manager.var(number)
+            pairs.append((number, bit ^ carry))
+            carry = carry & bit
+        return BCDDFunction.make_substitution(pairs)
+
+    def count(self, members: Diagram) -> int:
+        """How many assignments of all bits are in the set, exactly."""
+        return members.sat_count(self.bits)
+
+    def holds(self, members: Diagram, values: Iterable[tuple[int, bool]]) -> bool:
+        """Whether the assignment (a value for every bit) is in the set."""
+        return members.eval(values)
+
+
+def and_exists(a: Diagram, b: Diagram, cube: Diagram) -> Diagram:
+    """``a and b`` with the bits of the cube forgotten."""
+    return a.apply_exists(BooleanOperator.AND, b, cube)
+
+
+def disjoin(parts: Iterable[Diagram], false: Diagram) -> Diagram:
+    """The union, built as a balanced tree: cheaper than one after the other."""
+    row = list(parts)
+    while len(row) > 1:
+        row = [row[i] | row[i + 1] if i + 1 < len(row) else row[i] for i in range(0, len(row), 2)]
+    return row[0] if row else false
