@@ -1,0 +1,191 @@
+"""Warnings: what a spec may say, and its writer probably did not mean."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator
+from itertools import combinations
+
+from safetymodel.model.formula import (
+    AllOf,
+    Defined,
+    Formula,
+    HowMany,
+    InState,
+    Not,
+    SignalTrue,
+    parts_of,
+)
+from safetymodel.model.system import Subsystem, System, Transition
+from safetymodel.problems import Problem
+from safetymodel.span import Span
+from safetymodel.spec.description import Description, SubsystemText
+
+Doubt = Callable[[System, Description], Iterator[Problem]]
+
+
+def doubts(system: System, description: Description) -> tuple[Problem, ...]:
+    """Every warning about a system that has no errors."""
+    return tuple(problem for rule in DOUBTS for problem in rule(system, description))
+
+
+def _warning(description: Description, slug: str, span: Span, message: str, hint: str = "", *others: Span) -> Problem:
+    return description.source.problem(slug, span, message, hint, severity="warning", others=others)
+
+
+def _nodes(formulas: Iterable[Formula]) -> Iterator[Formula]:
+    stack = list(formulas)
+    while stack:
+        node = stack.pop()
+        yield node
+        stack.extend(parts_of(node))
+
+
+def _conditions(transition: Transition) -> tuple[Formula, Formula]:
+    return transition.interlock, transition.physical
+
+
+def ambiguous(system: System, description: Description) -> Iterator[Problem]:
+    """Two transitions of one subsystem on the same event from the same state."""
+    for subsystem in system.subsystems:
+        by_start: dict[tuple[int, int], list[Transition]] = {}
+        for number in subsystem.transitions:
+            t = system.transitions[number]
+            if t.event is not None:
+                by_start.setdefault((t.source, t.event), []).append(t)
+        for (state, event), found in by_start.items():
+            for one, other in combinations(found[:20], 2):
+                if exclusive(one, other):
+                    continue
+                message = (
+                    f"{subsystem.name} has two transitions from {subsystem.states[state]} on "
+                    f"{system.events[event].name} that may both be possible: either is taken"
+                )
+                hint = "give them conditions that cannot both be true, or leave one out"
+                yield _warning(description, "ambiguous", other.span, message, hint, one.span)
+
+
+def exclusive(one: Transition, other: Transition) -> bool:
+    """Whether the conditions visibly contradict each other: a part of one denies a part of the other."""
+    mine, theirs = list(_demands(one)), list(_demands(other))
+    return any(_deny(a, b) for a in mine for b in theirs)
+
+
+def _demands(transition: Transition) -> Iterator[Formula]:
+    stack = list(_conditions(transition))
+    while stack:
+        node = stack.pop()
+        if isinstance(node, AllOf):
+            stack.extend(node.parts)
+        elif isinstance(node, Defined):
+            yield node
+            stack.append(node.body)
+        else:
+            yield node
+
+
+def _deny(a: Formula, b: Formula) -> bool:
+    if Not(a) == b or Not(b) == a:
+        return True
+    if isinstance(a, InState) and isinstance(b, InState) and a.subsystem == b.subsystem:
+        if a.negated and b.negated:
+            return False
+        if a.negated or b.negated:
+            here, out = (b, a) if a.negated else (a, b)
+            return set(here.states) <= set(out.states)
+        return not set(a.states) & set(b.states)
+    return False
+
+
+def reads_directly(system: System, description: Description) -> Iterator[Problem]:
+    """An `if` that reads a physical subsystem without a signal between: no switch can fail there."""
+    seen = set()
+    for t in system.transitions:
+        for node in _nodes([t.interlock]):
+            members = node.members if isinstance(node, HowMany) else (node,)
+            for member in members:
+                if not isinstance(member, InState) or member.subsystem == t.subsystem:
+                    continue
+                read = system.subsystems[member.subsystem]
+                if read.role == "control" or (t.span, read.family or read.name) in seen:
+                    continue
+                seen.add((t.span, read.family or read.name))
+                owner = system.subsystems[t.subsystem]
+                message = f"the logic of {owner.family or owner.name} reads {read.family or read.name} directly"
+                hint = "no switch can fail there: declare a signal that reads it, or `role: control`"
+                yield _warning(description, "reads-directly", t.span, message, hint)
+
+
+def _all_formulas(system: System) -> Iterator[Formula]:
+    for t in system.transitions:
+        yield from _conditions(t)
+    for r in system.requirements:
+        yield from (f for f in (r.subject, r.allowed, r.effect, r.begins, r.ends) if f is not None)
+    for scenario in system.scenarios:
+        yield from (step.formula for step in scenario.steps if step.formula is not None)
+        if scenario.ends_with is not None:
+            yield scenario.ends_with
+
+
+def unused(system: System, description: Description) -> Iterator[Problem]:
+    """Declared and never mentioned: signals, conditions, events, hazards."""
+    formulas = [*_all_formulas(system), *(s.reads for s in system.signals)]
+    used_signals, used_conditions = set(), set()
+    for node in _nodes(formulas):
+        if isinstance(node, SignalTrue):
+            used_signals.add(node.signal)
+        elif isinstance(node, Defined):
+            used_conditions.add(node.name)
+    faulty = {f.subject for f in system.faults if f.kind == "signal"}
+    for signal in system.signals:
+        if signal.number not in used_signals:
+            more = ", and its faults do nothing" if signal.number in faulty else ""
+            message = f"nothing reads the signal {signal.name}{more}"
+            yield _warning(description, "unused-signal", signal.span, message, "use it or remove it")
+    for condition in description.conditions:
+        if condition.name.text not in used_conditions:
+            message = f"nothing uses the condition {condition.name.text}"
+            yield _warning(description, "unused-condition", condition.name.span, message, "use it or remove it")
+    seen = set()
+    for event in system.events:
+        if not event.movers and event.span not in seen:
+            seen.add(event.span)
+            message = f"no transition is on the event {event.name}"
+            yield _warning(description, "unused-event", event.span, message, "use it or remove it")
+    named = {hazard for requirement in system.requirements for hazard in requirement.hazards}
+    for hazard in system.hazards:
+        if hazard.name not in named:
+            message = f"no requirement names the hazard {hazard.name}"
+            yield _warning(description, "unused-hazard", hazard.span, message, "write a requirement against it")
+
+
+def unentered(system: System, description: Description) -> Iterator[Problem]:
+    """A state that nothing leads to."""
+    for text, subsystem in _first_of_each(system, description):
+        entered = {system.transitions[n].target for n in subsystem.transitions} | {subsystem.initial}
+        names = {s.number for s in system.subsystems if (s.family or s.name) == (subsystem.family or subsystem.name)}
+        entered |= {f.target for f in system.faults if f.kind == "jump" and f.subject in names}
+        for number, state in enumerate(text.states):
+            if number not in entered:
+                message = f"nothing leads to the state {state.text} of {text.name.text}"
+                hint = "add a transition to it, or remove it"
+                yield _warning(description, "unentered-state", state.span, message, hint)
+
+
+def _first_of_each(system: System, description: Description) -> Iterator[tuple[SubsystemText, Subsystem]]:
+    first: dict[str, Subsystem] = {}
+    for subsystem in system.subsystems:
+        first.setdefault(subsystem.family or subsystem.name, subsystem)
+    for text in description.subsystems:
+        yield text, first[text.name.text]
+
+
+def few_faults(system: System, description: Description) -> Iterator[Problem]:
+    """A requirement that withstands more faults than there are."""
+    for requirement in system.requirements:
+        if requirement.withstand > len(system.faults):
+            message = f"{requirement.name} withstands {requirement.withstand}, and {len(system.faults)} are declared"
+            hint = "declare the faults that it must survive"
+            yield _warning(description, "few-faults", requirement.span, message, hint)
+
+
+DOUBTS: tuple[Doubt, ...] = (ambiguous, reads_directly, unused, unentered, few_faults)

@@ -1,0 +1,493 @@
+"""From the tree of a spec file to its description; every misfit becomes a problem with its place.
+
+A part that does not fit the format is left out and its name remembered, so that the rest is still
+checked and no mistake hides another.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TypeVar
+
+from safetymodel.names import did_you_mean
+from safetymodel.problems import Problem
+from safetymodel.span import Span
+from safetymodel.spec.description import (
+    ConditionText,
+    Description,
+    Duration,
+    EventText,
+    FaultText,
+    HazardText,
+    Name,
+    RequirementText,
+    ScenarioText,
+    SignalText,
+    StepText,
+    SubsystemText,
+    TransitionText,
+    Written,
+)
+from safetymodel.spec.durations import milliseconds, per_hour
+from safetymodel.spec.expressions import Literal, Misread, parse_expression
+from safetymodel.spec.reader import Node, Source, decode, parse
+from safetymodel.spec.schema import Misfit, allowed_keys, misfits
+
+T = TypeVar("T")
+
+FORMS = ("never", "always", "possible", "always_possible", "permissive", "start", "cause")
+COMPANIONS = {
+    "permissive": ("for",),
+    "start": ("only_by",),
+    "cause": ("effect", "within"),
+}
+SECTIONS = ("subsystems", "signals", "conditions", "faults", "hazards", "requirements", "scenarios")
+MOST_ROUNDS = 30
+
+
+def read_text(data: bytes, file: str) -> tuple[Description | None, tuple[Problem, ...]]:
+    """The description of a spec file's bytes, and all that is wrong with its shape."""
+    source = decode(data, file)
+    if isinstance(source, Problem):
+        return None, (source,)
+    root, found = parse(source)
+    problems = list(found)
+    if root is None or root.is_null:
+        if not problems:
+            hint = "`safetymodel new FILE` writes a spec to begin with"
+            problems.append(source.problem("empty-file", Span(file, 1), "there is nothing in this file", hint))
+        return None, tuple(problems)
+    if root.kind != "map":
+        hint = "begin with `safetymodel: 1`"
+        problems.append(source.problem("wrong-type", source.span(root), "a spec is a map of sections", hint))
+        return None, tuple(problems)
+    before = _declared(root)
+    if not _fit(source, root, problems):
+        return None, tuple(problems)
+    ghosts = before - _declared(root)
+    description = _Describer(source, problems, ghosts).describe(root)
+    return description, tuple(problems)
+
+
+def _declared(root: Node) -> frozenset[str]:
+    found = set()
+    for section in SECTIONS:
+        node = root.get(section)
+        for name, value in node.pairs if node else ():
+            found.add(name.text)
+            events = value.get("events")
+            found.update(f"{name.text}.{event.text}" for event, _ in (events.pairs if events else ()))
+    return frozenset(found)
+
+
+def _fit(source: Source, root: Node, problems: list[Problem]) -> bool:
+    """Report what does not fit the format and take it out of the tree; False where nothing is left."""
+    for attempt in range(MOST_ROUNDS):
+        found = misfits(root.data())
+        if not found:
+            return True
+        for misfit in found:
+            if attempt == 0 or misfit.kind not in ("missing-key", "empty"):
+                problems.append(_misfit_problem(source, root, misfit))
+        for path in sorted({m.path for m in found}, key=lambda p: [str(x).zfill(9) for x in p], reverse=True):
+            kind = next(m.kind for m in found if m.path == path)
+            if not _take_out(root, path, kind):
+                return False
+    return False
+
+
+def _walk(root: Node, path: tuple[str | int, ...]) -> list[tuple[Node, Node | None]]:
+    """(value, its key) along a path, as far as it goes."""
+    here: Node = root
+    found: list[tuple[Node, Node | None]] = [(root, None)]
+    for piece in path:
+        key: Node | None = None
+        if here.kind == "list" and isinstance(piece, int) and piece < len(here.items):
+            here = here.items[piece]
+        elif here.kind == "map":
+            pair = next(((k, v) for k, v in here.pairs if k.text == str(piece)), None)
+            if pair is None:
+                break
+            key, here = pair
+        else:
+            break
+        found.append((here, key))
+    return found
+
+
+def _take_out(root: Node, path: tuple[str | int, ...], kind: str) -> bool:
+    if path and path[-1] == "[key]":
+        path = path[:-1]
+    if kind == "missing-key":
+        path = path[:-1]
+    if not path or (len(path) == 1 and path[0] in ("subsystems", "safetymodel", "title")):
+        if len(path) == 1 and path[0] in ("safetymodel", "title"):
+            return _put_in(root, str(path[0]))
+        return False
+    along = _walk(root, path)
+    if len(along) != len(path) + 1:
+        return True
+    parent = along[-2][0]
+    if parent.kind == "list":
+        del parent.items[int(path[-1])]
+    else:
+        parent.pairs[:] = [pair for pair in parent.pairs if pair[0].text != str(path[-1])]
+    return True
+
+
+def _put_in(root: Node, key: str) -> bool:
+    """A stand-in for a headline that is missing or wrong, so that the rest can be checked."""
+    root.pairs[:] = [pair for pair in root.pairs if pair[0].text != key]
+    value = Node("text", 0, 0, 0, 0, "1" if key == "safetymodel" else "untitled")
+    root.pairs.append((Node("text", 0, 0, 0, 0, key), value))
+    return True
+
+
+def _misfit_problem(source: Source, root: Node, misfit: Misfit) -> Problem:
+    along = _walk(root, misfit.path)
+    node, key = along[-1]
+    where = ".".join(str(piece) for piece in misfit.path if piece != "[key]")
+    last = str(misfit.path[-1]) if misfit.path else ""
+    if misfit.kind == "missing-key":
+        owner = ".".join(str(piece) for piece in misfit.path[:-1]) or "the file"
+        span = source.span(key or node)
+        hint = "add `safetymodel: 1` as the first line" if last == "safetymodel" else f"add `{last}:`"
+        if last == "to" and node.get("on") is None and node.get("from") is not None:
+            hint = "a transition has `from` and `to`"
+        return source.problem("missing-key", span, f"{owner} has no `{last}`", hint)
+    if misfit.kind == "unknown-key":
+        allowed = allowed_keys(misfit.path)
+        hint = did_you_mean(last, allowed) or f"allowed here: {', '.join(allowed)}"
+        return source.problem("unknown-key", source.span(key or node), f"unknown key `{last}`", hint)
+    if last == "[key]":
+        span = source.span(key or node)
+        message = f"`{misfit.path[-2]}` is not a name"
+        return source.problem("bad-name", span, message, "a letter, then letters, digits, `_`")
+    found = _found(misfit.found)
+    if last == "safetymodel":
+        message = f"format {found} is not known to this version"
+        return source.problem("unknown-format", source.span(node), message, "write `safetymodel: 1`")
+    expected = misfit.expected
+    if misfit.kind == "not-one-of":
+        choices = [c.strip() for c in expected.replace(" or ", ", ").split(",")]
+        hint = did_you_mean(str(misfit.found), choices) or ""
+        return source.problem("not-one-of", source.span(node), f"`{where}` is {found}, not one of {expected}", hint)
+    slug = {"bad-form": "bad-form", "empty": "empty", "out-of-range": "out-of-range"}.get(misfit.kind, "wrong-type")
+    if slug == "bad-form" and expected.startswith("a name"):
+        slug = "bad-name"
+    if slug == "bad-form" and "duration" in expected:
+        slug = "bad-duration"
+    if slug == "bad-form" and "rate" in expected:
+        slug = "bad-rate"
+    hint = f"write {expected}"
+    if isinstance(misfit.found, dict) and last in ("never", "always", "if", "physically", "reads"):
+        hint = "quote the expression, or write it without braces"
+    return source.problem(slug, source.span(node), f"`{where}` is {found}; expected {expected}", hint)
+
+
+def _found(value: object) -> str:
+    if isinstance(value, dict):
+        return "a section"
+    if isinstance(value, list):
+        return "a list" if value else "an empty list"
+    if value is None:
+        return "empty"
+    text = str(value).lower() if isinstance(value, bool) else str(value)
+    return f"`{text[:40]}`"
+
+
+class _Describer:
+    def __init__(self, source: Source, problems: list[Problem], ghosts: frozenset[str]) -> None:
+        self.source = source
+        self.problems = problems
+        self.ghosts = set(ghosts)
+
+    def problem(self, slug: str, span: Span, message: str, hint: str = "") -> None:
+        self.problems.append(self.source.problem(slug, span, message, hint))
+
+    # -- small things -----------------------------------------------------------------------
+
+    def name(self, node: Node) -> Name:
+        return Name(node.text, self.source.span(node))
+
+    def optional_name(self, node: Node | None) -> Name | None:
+        return None if node is None or node.is_null else self.name(node)
+
+    def names(self, node: Node | None) -> tuple[Name, ...]:
+        if node is None or node.is_null:
+            return ()
+        return tuple(self.name(item) for item in (node.items if node.kind == "list" else [node]))
+
+    def words(self, node: Node | None) -> str:
+        if node is None or node.is_null:
+            return ""
+        if node.kind == "list":
+            return "; ".join(self.words(item) for item in node.items)
+        return " ".join(node.text.split())
+
+    def truth(self, node: Node | None) -> bool:
+        return node is not None and node.text == "true"
+
+    def written(self, node: Node | None) -> Written | None:
+        if node is None or node.is_null:
+            return None
+        tree = parse_expression(node.text)
+        if isinstance(tree, Misread):
+            span = self.source.inside(node, tree.offset, tree.length)
+            self.problem("bad-expression", span, tree.message, tree.hint)
+            tree = Literal(True)
+        return Written(node.text, tree, node, self.source)
+
+    def needed(self, node: Node | None) -> Written:
+        return self.written(node) or Written("true", Literal(True), node, self.source)
+
+    def duration(self, text: str, span: Span) -> Duration | None:
+        value = milliseconds(text)
+        if value is None:
+            self.problem("bad-duration", span, f"`{text.strip()}` is not a duration up to a year", "for example 300 ms")
+            return None
+        return Duration(value, text.strip(), span)
+
+    def each(self, node: Node | None) -> list[tuple[Node, Node]]:
+        return [] if node is None else node.pairs
+
+    # -- sections ---------------------------------------------------------------------------
+
+    def describe(self, root: Node) -> Description:
+        tick_node = root.get("tick")
+        tick = None
+        if tick_node is not None and not tick_node.is_null:
+            tick = self.duration(tick_node.text, self.source.span(tick_node))
+            if tick is not None and not tick.ms:
+                self.problem("bad-duration", tick.span, "a tick must be longer than nothing")
+                tick = None
+        return Description(
+            title=self.words(root.get("title")),
+            text=self.words(root.get("text")),
+            tick=tick,
+            subsystems=tuple(self.subsystem(k, v) for k, v in self.each(root.get("subsystems"))),
+            signals=tuple(
+                SignalText(self.name(k), self.needed(v.get("reads")), self.words(v.get("text")))
+                for k, v in self.each(root.get("signals"))
+            ),
+            conditions=tuple(
+                ConditionText(self.name(k), self.needed(v)) for k, v in self.each(root.get("conditions"))
+            ),
+            faults=self.kept(self.each(root.get("faults")), self.fault),
+            hazards=tuple(
+                HazardText(self.name(k), self.words(v.get("text")), self.words(v.get("severity")))
+                for k, v in self.each(root.get("hazards"))
+            ),
+            requirements=self.kept(self.each(root.get("requirements")), self.requirement),
+            scenarios=tuple(self.scenario(k, v) for k, v in self.each(root.get("scenarios"))),
+            source=self.source,
+            ghosts=frozenset(self.ghosts),
+        )
+
+    def kept(self, pairs: list[tuple[Node, Node]], make: Callable[[Node, Node], T | None]) -> tuple[T, ...]:
+        found = []
+        for key, value in pairs:
+            item = make(key, value)
+            if item is None:
+                self.ghosts.add(key.text)
+            else:
+                found.append(item)
+        return tuple(found)
+
+    def subsystem(self, key: Node, value: Node) -> SubsystemText:
+        transitions = []
+        node = value.get("transitions")
+        for item in node.items if node else ():
+            made = self.transition(item)
+            if made is not None:
+                transitions.append(made)
+        return SubsystemText(
+            name=self.name(key),
+            states=self.names(value.get("states")),
+            text=self.words(value.get("text")),
+            role=self.words(value.get("role")) or None,
+            initial=self.optional_name(value.get("initial")),
+            instances=self.names(value.get("instances")),
+            events=tuple(
+                EventText(
+                    self.name(k), self.words(v.get("by")), self.words(v.get("text")), self.truth(v.get("joint"))
+                )
+                for k, v in self.each(value.get("events"))
+            ),
+            transitions=tuple(transitions),
+        )
+
+    def transition(self, node: Node) -> TransitionText | None:
+        source, target = node.get("from"), node.get("to")
+        if source is None or target is None:
+            return None
+        after = self.after(node.get("after"))
+        on = self.optional_name(node.get("on"))
+        if on is not None and after is not None:
+            hint = "leave out `on`, or put a timed state before the event"
+            self.problem("after-with-on", self.source.span(node.key("after") or node), "`after` with `on`", hint)
+            after = None
+        return TransitionText(
+            sources=self.names(source),
+            target=self.name(target),
+            on=on,
+            interlock=self.written(node.get("if")),
+            physical=self.written(node.get("physically")),
+            after=after,
+            text=self.words(node.get("text")),
+            span=self.source.span(node),
+        )
+
+    def after(self, node: Node | None) -> tuple[Duration, Duration] | None:
+        if node is None or node.is_null:
+            return None
+        span = self.source.span(node)
+        first, dots, second = node.text.partition("..")
+        low = self.duration(first, span)
+        high = self.duration(second, span) if dots else low
+        if low is None or high is None:
+            return None
+        if low.ms > high.ms:
+            self.problem("reversed-duration", span, f"`{node.text}` ends before it begins", "write the shorter first")
+            return None
+        return low, high
+
+    def fault(self, key: Node, value: Node) -> FaultText | None:
+        span = self.source.span(key)
+        signal, subsystem = value.get("signal"), value.get("subsystem")
+        stuck, jump = value.get("stuck"), value.get("jump")
+        ways = "`signal` and `stuck: true` or `false`; `subsystem` and `stuck: STATE`; or `subsystem` and `jump`"
+        if (signal is None) == (subsystem is None) or (stuck is None) == (jump is None):
+            message = f"fault {key.text} must say one thing that fails"
+            self.problem("fault-without-effect", span, message, f"write {ways}")
+            return None
+        word = stuck is not None and stuck.text in ("true", "false") and stuck.plain
+        if signal is not None and not word:
+            where = self.source.span(stuck or jump or key)
+            self.problem("stuck-signal", where, "a signal is stuck at true or false", "write `stuck: true`")
+            return None
+        if subsystem is not None and stuck is not None and word:
+            hint = "name the state, or `any`"
+            self.problem("stuck-subsystem", self.source.span(stuck), "a subsystem is stuck in a state", hint)
+            return None
+        rate_node = value.get("rate")
+        rate = per_hour(rate_node.text) if rate_node is not None else None
+        if rate_node is not None and rate is None:
+            self.problem("bad-rate", self.source.span(rate_node), f"`{rate_node.text}` is not a rate", "2.0e-7 / h")
+        ends = None
+        if jump is not None:
+            start, end = jump.get("from"), jump.get("to")
+            if start is None or end is None:
+                return None
+            ends = (self.name(start), self.name(end))
+        return FaultText(
+            name=self.name(key),
+            text=self.words(value.get("text")),
+            signal=self.optional_name(signal),
+            value=self.truth(stuck) if signal is not None else None,
+            subsystem=self.optional_name(subsystem),
+            stuck=self.name(stuck) if subsystem is not None and stuck is not None else None,
+            jump=ends,
+            rate=rate,
+        )
+
+    def requirement(self, key: Node, value: Node) -> RequirementText | None:
+        span = self.source.span(key)
+        given = [form for form in FORMS if value.get(form) is not None]
+        if len(given) != 1:
+            what = f"{len(given)} forms ({', '.join(given)})" if given else "no form"
+            self.problem("one-form", span, f"requirement {key.text} has {what}", f"give one of {', '.join(FORMS)}")
+            return None
+        form = given[0]
+        if not self.companions(key, value, form):
+            return None
+        subject = value.get("for") if form == "permissive" else value.get(form)
+        within = value.get("within")
+        deadline = None
+        if within is not None and within.text != "reaction":
+            deadline = self.duration(within.text, self.source.span(within))
+            if deadline is None:
+                return None
+        withstand = value.get("withstand")
+        return RequirementText(
+            name=self.name(key),
+            form=form,
+            subject=self.needed(subject),
+            text=self.words(value.get("text")),
+            allowed=self.written(value.get("permissive")),
+            effect=self.written(value.get("effect")),
+            within=deadline,
+            only_by=self.names(value.get("only_by")),
+            begins=self.written(value.get("from")),
+            ends=self.written(value.get("until")),
+            withstand=int(withstand.text) if withstand is not None and not withstand.is_null else 0,
+            prevent=self.truth(value.get("prevent")),
+            may_be_empty=self.truth(value.get("may_be_empty")),
+            hazards=self.names(value.get("hazard")),
+            source=self.words(value.get("source")),
+        )
+
+    def companions(self, key: Node, value: Node, form: str) -> bool:
+        """Whether the keys that belong to the form are there, and no others."""
+        good = True
+        needed = COMPANIONS.get(form, ())
+        for other in needed:
+            if value.get(other) is None:
+                good = False
+                self.problem("missing-key", self.source.span(key), f"`{form}` needs `{other}`", f"add `{other}:`")
+        foreign = [k for keys in COMPANIONS.values() for k in keys if k not in needed]
+        if form not in ("never", "always"):
+            foreign += ["from", "until"]
+        for other in foreign:
+            node = value.key(other)
+            if node is not None:
+                good = False
+                self.problem("misplaced-key", self.source.span(node), f"`{other}` does not belong to `{form}`")
+        start, end = value.get("from"), value.key("until")
+        if end is not None and start is None and form in ("never", "always"):
+            good = False
+            message = "`until` without `from` does not say when the watch begins again"
+            hint = "`from: true` watches from the start, and again after each `until`"
+            self.problem("until-without-from", self.source.span(end), message, hint)
+        if form not in ("never", "always", "cause") and self.truth(value.get("prevent")):
+            good = False
+            where = self.source.span(value.key("prevent") or key)
+            self.problem("misplaced-key", where, f"`prevent` does not belong to `{form}`")
+        return good
+
+    def scenario(self, key: Node, value: Node) -> ScenarioText:
+        node = value.get("steps")
+        steps = [self.step(item) for item in (node.items if node else ())]
+        return ScenarioText(
+            name=self.name(key),
+            steps=tuple(step for step in steps if step is not None),
+            text=self.words(value.get("text")),
+            ends_with=self.written(value.get("ends_with")),
+        )
+
+    def step(self, node: Node) -> StepText | None:
+        span = self.source.span(node)
+        if node.kind == "map":
+            written = self.needed(node.get("check"))
+            return StepText("check", f"check {written.text}", check=written, span=span)
+        text = " ".join(node.text.split())
+        word, _, rest = text.partition(" ")
+        if word == "check" and rest:
+            offset = node.text.index("check") + len("check")
+            tree = parse_expression(" " * offset + node.text[offset:])
+            if isinstance(tree, Misread):
+                where = self.source.inside(node, tree.offset, tree.length)
+                self.problem("bad-expression", where, tree.message, tree.hint)
+                return None
+            return StepText("check", text, check=Written(rest, tree, node, self.source), span=span)
+        if word == "wait" and rest:
+            wait = self.duration(rest, span)
+            return StepText("wait", text, wait=wait, span=span) if wait is not None else None
+        named = Name(rest or text, self.source.inside(node, len(text) - len(rest or text), len(rest or text)))
+        if word in ("blocked", "fault") and rest and " " not in rest:
+            return StepText(word, text, named, span=span)
+        if not rest and text:
+            return StepText("event", text, named, span=span)
+        hint = "a step is an event, `wait 3 s`, `fault NAME`, `blocked EVENT` or `check EXPRESSION`"
+        self.problem("bad-step", span, f"`{text}` is not a step of a scenario", hint)
+        return None
