@@ -121,13 +121,11 @@ def philosophers_text(n: int, title: str = "") -> str:
             f"      - {{from: taken, to: free, on: left_{i}.put}}",
             f"      - {{from: taken, to: free, on: left_{before}.put}}",
         ]
-    lines.append("conditions:")
-    lines += [f"  eats_{i}: left_{i} is holding and right_{i} is holding" for i in range(1, n + 1)]
     idle = _all_of(f"left_{i} is idle" for i in range(1, n + 1))
     lines += [
         "requirements:",
         "  R1: {text: A fork is never in two hands, never: left_2 is holding and right_1 is holding}",
-        "  R2: {text: Philosopher 1 can eat, possible: eats_1}",
+        "  R2: {text: Philosopher 1 can eat, possible: left_1 is holding and right_1 is holding}",
         f"  R3: {{text: Everybody can always get up again, always_possible: {idle}}}",
     ]
     return "\n".join(lines) + "\n"
