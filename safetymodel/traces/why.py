@@ -1,0 +1,315 @@
+"""Why a requirement is broken at the end of its trace: each form in its own words."""
+
+from __future__ import annotations
+
+from safetymodel.claims.verdict import Judgement, Trace
+from safetymodel.model.formula import TRUE, Defined, Formula, HowMany, InState, SignalTrue
+from safetymodel.model.state import State
+from safetymodel.model.step import Step, due, happenings, holds, is_settled, readings
+from safetymodel.model.system import Requirement, System, Transition
+from safetymodel.traces.blocked import attempt_words, what_keeps, why_blocked
+from safetymodel.traces.truth import (
+    Line,
+    decisive,
+    false_reading_text,
+    false_readings,
+    signals_read,
+    truth_lines,
+)
+from safetymodel.traces.wording import (
+    and_list,
+    event_text,
+    formula_text,
+    move_text,
+    step_text,
+    ticks_text,
+    transition_text,
+)
+
+
+def why_lines(system: System, judgement: Judgement) -> tuple[Line, ...]:
+    """Why the claim is broken at the end of its trace; for a broken ``possible``, what is in the way."""
+    if judgement.word != "broken":
+        return ()
+    trace, requirement = judgement.trace, judgement.requirement
+    if trace is None:
+        words = judgement.blocked or tuple(attempt_words(system, a) for a in judgement.attempts)
+        if not words:
+            return (Line("why", "no transition into what should be possible is ever at hand"),)
+        return (Line("why", "the nearest attempts, and what is in their way:"), *(Line("part", w, 1) for w in words))
+    match requirement.form:
+        case "never" | "always":
+            lines = _invariant(system, requirement, trace)
+        case "cause":
+            lines = _cause(system, requirement, trace)
+        case "permissive":
+            lines = _permissive(system, requirement, trace)
+        case "start":
+            lines = _start(system, requirement, trace)
+        case "possible" | "always_possible":
+            lines = _trapped(system, requirement, trace)
+    return (*lines, *_falsified(system, requirement, trace))
+
+
+def _states(trace: Trace) -> list[State]:
+    return [trace.start, *(step.after for step in trace.steps)]
+
+
+def _happening_numbers(trace: Trace) -> list[int]:
+    """For each state of the trace, the number of the latest happening."""
+    numbers = [0]
+    for step in trace.steps:
+        numbers.append(numbers[-1] + (step.kind != "reaction"))
+    return numbers
+
+
+def _since(system: System, trace: Trace, formula: Formula) -> str:
+    """Since when the formula has had the truth that it has at the end."""
+    states, numbers = _states(trace), _happening_numbers(trace)
+    value = holds(system, states[-1], formula)
+    place = len(states) - 1
+    while place and holds(system, states[place - 1], formula) == value:
+        place -= 1
+    return f"since happening {numbers[place]}" if numbers[place] else "from the start"
+
+
+def _claim(system: System, trace: Trace, formula: Formula) -> list[Line]:
+    """The formula with the truth of its parts at the end of the trace, and since when."""
+    return list(truth_lines(system, trace.end, formula, 1, lambda mention: _since(system, trace, mention)))
+
+
+def _invariant(system: System, requirement: Requirement, trace: Trace) -> list[Line]:
+    lines = [Line("why", f"the claim, {requirement.form}: {formula_text(system, requirement.subject)}, is broken:")]
+    lines += _claim(system, trace, requirement.subject)
+    if requirement.begins is not None:
+        lines += _watched(system, requirement, trace)
+    return lines + _unsettled(system, trace) + _last_step(system, trace)
+
+
+def _watched(system: System, requirement: Requirement, trace: Trace) -> list[Line]:
+    """Since when the requirement has been watched."""
+    assert requirement.begins is not None
+    since: int | None = None
+    for state, number in zip(_states(trace), _happening_numbers(trace), strict=True):
+        if not is_settled(system, state):
+            continue
+        if requirement.ends is not None and holds(system, state, requirement.ends):
+            since = None
+        elif since is None and holds(system, state, requirement.begins):
+            since = number
+    begins = formula_text(system, requirement.begins)
+    text = f"it is watched from the start, where {begins} is true"
+    if since:
+        text = f"it is watched since happening {since}, when {begins} became true"
+    if requirement.ends is not None:
+        text += f", until {formula_text(system, requirement.ends)}, which has not come since"
+    return [Line("why", text)]
+
+
+def _unsettled(system: System, trace: Trace) -> list[Line]:
+    """Says that the trace ends while the logic is still reacting, and what it has yet to do."""
+    waiting = due(system, trace.end)
+    if not waiting:
+        return []
+    lines = [Line("why", "this is so for a moment only, while the logic is still reacting; due there:")]
+    return lines + [Line("part", transition_text(system, t), 1, place=t.span.short) for t in waiting]
+
+
+def _last_step(system: System, trace: Trace) -> list[Line]:
+    """What let the last step through."""
+    if not trace.steps:
+        return []
+    step = trace.steps[-1]
+    before = _states(trace)[-2]
+    if not step.moved:
+        return [Line("why", f"the last step moves nothing by the logic: {step_text(system, step, before)}")]
+    lines = []
+    for number in step.moved:
+        lines += _let_through(system, before, system.transitions[number])
+    return lines
+
+
+def _let_through(system: System, before: State, transition: Transition) -> list[Line]:
+    """A transition that fired, with its conditions and the truth of their parts just before."""
+    lines = [Line("why", f"let through: {transition_text(system, transition)}", place=transition.span.short)]
+    for word, condition in (("if", transition.interlock), ("physically", transition.physical)):
+        if condition != TRUE:
+            lines.append(Line("part", f"{word} {formula_text(system, condition)}, which was met:", 1))
+            lines += truth_lines(system, before, condition, 2)
+    if transition.interlock == transition.physical == TRUE:
+        lines.append(Line("part", "it has no condition", 1))
+    return lines
+
+
+def _cause(system: System, requirement: Requirement, trace: Trace) -> list[Line]:
+    assert requirement.effect is not None
+    cause, effect = formula_text(system, requirement.subject), formula_text(system, requirement.effect)
+    if requirement.within is None:
+        lines = [Line("why", f"the cause is there and its effect is not: {cause} without {effect}:")]
+        lines += _claim(system, trace, requirement.subject) + _claim(system, trace, requirement.effect)
+        lines += _unsettled(system, trace) + _kept(system, trace.end, requirement.effect)
+        return lines + _last_step(system, trace)
+    began, ticks, state = _lasting(system, requirement, trace)
+    allowed = ticks_text(system, requirement.within)
+    since = f"happening {began}" if began else "the start"
+    lines = [
+        Line(
+            "why",
+            f"the cause has lasted without its effect for {ticks_text(system, ticks)} since {since}, "
+            f"longer than the {allowed} allowed:",
+        )
+    ]
+    lines += truth_lines(system, state, requirement.subject, 1)
+    lines += truth_lines(system, state, requirement.effect, 1)
+    return lines + _kept(system, state, requirement.effect)
+
+
+def _lasting(system: System, requirement: Requirement, trace: Trace) -> tuple[int, int, State]:
+    """The happening since which the cause has lasted without its effect, the ticks since then, and
+    the last settled state in which it was seen so."""
+    assert requirement.effect is not None
+    began, lasted, seen = 0, -1, trace.start
+    number = 0
+    for position, state in enumerate(_states(trace)):
+        if position:
+            step = trace.steps[position - 1]
+            number += step.kind != "reaction"
+            if step.kind == "tick" and lasted >= 0:
+                lasted += 1
+        if position == len(trace.steps) or not is_settled(system, state):
+            continue
+        if not holds(system, state, requirement.subject) or holds(system, state, requirement.effect):
+            lasted = -1
+            continue
+        if lasted < 0:
+            began, lasted = number, 0
+        seen = state
+    return began, max(lasted, 0), seen
+
+
+def _kept(system: System, state: State, wanted: Formula) -> list[Line]:
+    words = what_keeps(system, state, wanted)
+    if not words:
+        return []
+    heading = Line("why", f"what stands between there and {formula_text(system, wanted)}:")
+    return [heading, *(Line("part", text, 1) for text in words)]
+
+
+def _permissive(system: System, requirement: Requirement, trace: Trace) -> list[Line]:
+    assert requirement.allowed is not None
+    before = _states(trace)[-2]
+    subject, allowed = formula_text(system, requirement.subject), formula_text(system, requirement.allowed)
+    lines = [Line("why", f"the last step makes {subject} true, and just before it {allowed} was not true:")]
+    lines += truth_lines(system, before, requirement.allowed, 1)
+    return lines + _last_step(system, trace)
+
+
+def _start(system: System, requirement: Requirement, trace: Trace) -> list[Line]:
+    subject = formula_text(system, requirement.subject)
+    listed = and_list([system.events[n].name for n in requirement.only_by], "or")
+    latest: Step | None = None
+    before = state = trace.start
+    for step in trace.steps:
+        if step.kind != "reaction":
+            latest, before = step, state
+        state = step.after
+    if latest is None:
+        text = f"{subject} becomes true before anything has happened; only {listed} may start it"
+    else:
+        what = step_text(system, latest, before)
+        text = f"{subject} becomes true, and the latest happening is not {listed}, but: {what}"
+    return [Line("why", text), *_claim(system, trace, requirement.subject), *_last_step(system, trace)]
+
+
+MOST_EVENTS = 10
+
+
+def _trapped(system: System, requirement: Requirement, trace: Trace) -> list[Line]:
+    state = trace.end
+    wanted = formula_text(system, requirement.subject)
+    lines = [Line("why", f"from here nothing but a new fault could still bring about {wanted}:")]
+    lines += truth_lines(system, state, requirement.subject, 1)
+    lines += _kept(system, state, requirement.subject)
+    left = [s for s in happenings(system, state, 0) if s.kind != "tick" or s.after != state]
+    able = {s.number for s in left if s.kind == "event"}
+    names = dict.fromkeys(step_text(system, s, state) for s in left)
+    if names:
+        lines.append(Line("why", "what can still happen there:"))
+        lines += _cut([Line("part", name, 1) for name in names])
+    else:
+        lines.append(Line("why", "nothing at all can happen there any more"))
+    wanted_by = _subjects(state, system, requirement.subject)
+    blocked = [e for e in system.events if e.number not in able]
+    blocked.sort(key=lambda e: not any(mover in wanted_by for mover, _ in e.movers))
+    if blocked:
+        lines.append(Line("why", "what is blocked there:"))
+        told = []
+        for event in blocked:
+            reasons = why_blocked(system, state, event)
+            told.append(Line("part", f"{event_text(event)}: {'; '.join(reasons)}", 1))
+        lines += _cut(told)
+    return lines
+
+
+def _cut(lines: list[Line]) -> list[Line]:
+    if len(lines) <= MOST_EVENTS + 1:
+        return lines
+    return [*lines[:MOST_EVENTS], Line("part", f"and {len(lines) - MOST_EVENTS} more", 1)]
+
+
+def _subjects(state: State, system: System, formula: Formula) -> set[int]:
+    """The subsystems that the deciding mentions of a formula speak of."""
+    signals = readings(system, state)
+    found: set[int] = set()
+    stack = list(decisive(state, signals, formula))
+    while stack:
+        match stack.pop():
+            case InState(subsystem, _, _):
+                found.add(subsystem)
+            case SignalTrue(signal):
+                stack.extend(decisive(state, signals, system.signals[signal].reads))
+            case Defined(_, body):
+                stack.extend(decisive(state, signals, body))
+            case HowMany(_, _, members, _):
+                found.update(m.subsystem for m in members)
+            case _:
+                pass
+    return found
+
+
+def _falsified(system: System, requirement: Requirement, trace: Trace) -> list[Line]:
+    """Readings that a fault falsified where they mattered, and moves that a fault held up."""
+    lines: dict[str, Line] = {}
+    states = _states(trace)
+    for place in range(max(0, len(states) - 2), len(states)):
+        for signal in false_readings(system, states[place]):
+            text = false_reading_text(system, states[place], signal)
+            lines.setdefault(text, Line("why", text))
+    for place, step in enumerate(trace.steps):
+        wrong = false_readings(system, states[place])
+        if not wrong:
+            continue
+        for number in step.moved:
+            transition = system.transitions[number]
+            depends = signals_read(system, transition.interlock) | signals_read(system, transition.physical)
+            for signal in wrong:
+                if signal in depends:
+                    text = false_reading_text(system, states[place], signal)
+                    lines.setdefault(text, Line("why", text))
+    for fault in system.faults:
+        if fault.kind == "stuck" and trace.end.flags >> fault.number & 1:
+            lines.update(_held_up(system, trace.end, fault.number))
+    return list(lines.values())
+
+
+def _held_up(system: System, state: State, fault: int) -> dict[str, Line]:
+    """Automatic moves that only this stuck fault keeps from firing."""
+    freed = state._replace(flags=state.flags & ~(1 << fault))
+    found: dict[str, Line] = {}
+    held = {t.number for t in due(system, state)}
+    for transition in due(system, freed):
+        if transition.number in held or transition.subsystem != system.faults[fault].subject:
+            continue
+        text = f"{move_text(system, transition)} is due, but held up by {system.faults[fault].name}"
+        found[text] = Line("why", text, place=transition.span.short)
+    return found
