@@ -157,22 +157,14 @@ def _possible_with_faults(space: Space[S], requirement: Requirement, good: S, cl
 
 def _after_reactions(space: Space[S], members: S, clock: Clock) -> S:
     """The settled states that reactions lead to from the members."""
-    seen = frontier = members
-    while not space.is_empty(frontier):
-        clock.check()
-        frontier = space.minus(space.after(frontier, REACTION), seen)
-        seen = space.union(seen, frontier)
-    return space.common(seen, space.settled)
+    clock.check()
+    return space.common(space.spread(members, REACTION, None, space.reached), space.settled)
 
 
 def can_lead_to(space: Space[S], good: S, clock: Clock) -> S:
     """The states from which the good ones can be reached without any new fault."""
-    seen = frontier = good
-    while not space.is_empty(frontier):
-        clock.check()
-        frontier = space.minus(space.before(frontier, NO_NEW_FAULT), seen)
-        seen = space.union(seen, frontier)
-    return seen
+    clock.check()
+    return space.spread_back(good, NO_NEW_FAULT)
 
 
 def nearest_attempts(space: Space[S], requirement: Requirement, clock: Clock) -> tuple[Attempt, ...]:

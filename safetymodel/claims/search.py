@@ -10,7 +10,7 @@ from safetymodel.claims.verdict import Trace
 from safetymodel.claims.watch import BREACH, NOTHING, Classes, StepClass, Watch
 from safetymodel.explore.engine import REACTION, LimitReached, Space
 from safetymodel.model.state import State, initial_state
-from safetymodel.model.step import Step, holds, is_settled, steps
+from safetymodel.model.step import Kind, Step, holds, is_settled, steps
 from safetymodel.model.system import System
 
 S = TypeVar("S")
@@ -105,15 +105,43 @@ class Walker(Generic[S]):
         """Every reached state, by the value of the watch when it is there."""
         if self.watch is NOTHING:
             return {0: self.space.reached}
-        seen = dict[int, S]()
-        frontier = self._fresh(seen, self.start())
-        while frontier:
+        space, seen = self.space, dict[int, S]()
+        pending = self.start()
+        while pending:
             self.clock.check()
-            both = self.react(frontier)
-            for value, members in self.happen(frontier).items():
-                self._add(both, value, members)
-            frontier = self._fresh(seen, both)
+            value, members = pending.popitem()
+            known = seen.get(value, space.nothing())
+            members = space.minus(members, known)
+            if space.is_empty(members):
+                continue
+            if value != BREACH:
+                kinds, events = self._staying(value)
+                members = space.spread(members, kinds, events, space.minus(self._keeping(value), known))
+            self._add(seen, value, members)
+            for step in (self.react, self.happen):
+                for new_value, landed in step({value: members}).items():
+                    new = space.minus(landed, seen[new_value]) if new_value in seen else landed
+                    if not space.is_empty(new):
+                        self._add(pending, new_value, new)
         return seen
+
+    def _staying(self, value: int) -> tuple[tuple[Kind, ...], frozenset[int] | None]:
+        """The steps that leave the value as it is, until a settled state may change it."""
+        kinds: list[Kind] = list(REACTION)
+        events: frozenset[int] | None = frozenset()
+        for meant, becomes in self.watch.classes:
+            if becomes(value) == value:
+                kinds.extend(meant.kinds)
+                if "event" in meant.kinds:
+                    events = None if meant.events is None or events is None else events | meant.events
+        return tuple(kinds), events
+
+    def _keeping(self, value: int) -> S:
+        """The states that do not change the value when a run comes to them."""
+        space, rest = self.space, self.space.settled
+        for formula, _ in self.watch.settling(value):
+            rest = space.minus(rest, space.where(formula))
+        return space.union(rest, space.minus(space.reached, space.settled))
 
     def shortest(self, targets: Mapping[int, S]) -> Trace | None:
         """A shortest run to one of the targets (a set for each value), or None where there is none.

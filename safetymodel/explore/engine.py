@@ -78,6 +78,10 @@ class Space(Protocol[S]):
         """The states that one step of these kinds leads to; ``events`` narrows the events."""
     def before(self, a: S, kinds: Collection[Kind], events: Collection[int] | None = None) -> S:
         """The reached states from which one step of these kinds leads into the set."""
+    def spread(self, a: S, kinds: Collection[Kind], events: Collection[int] | None, within: S) -> S:
+        """The set and all that any number of such steps lead to, as long as each lands in ``within``."""
+    def spread_back(self, a: S, kinds: Collection[Kind]) -> S:
+        """The set and every reached state from which steps of these kinds can lead into it."""
     def fewest_faults(self, a: S) -> S:
         """Those states of a set that have the fewest flags up."""
 

@@ -24,8 +24,6 @@ BATCH = 1 << 15
 Members = NDArray[np.bool_]
 """A set of states: one truth value per state number."""
 
-DEFAULT_STATES = 6_000_000
-
 
 class Product:
     """The reached part of the product graph, as arrays.
@@ -44,7 +42,8 @@ class Product:
         self.moves = self.mover.moves
         self.table = StateTable(self.layout.words)
         self.shortfall = ""
-        self._limits = limits or Limits(states=DEFAULT_STATES)
+        self.too_many_states = False
+        self._limits = limits or Limits()
         self._progress = progress
         self._started = time.monotonic()
         self._edges: list[tuple[NDArray[np.int32], NDArray[np.int32], NDArray[np.int32]]] = []
@@ -114,6 +113,7 @@ class Product:
         limits = self._limits
         if limits.states is not None and self.table.size > limits.states:
             self.shortfall = f"the limit of {limits.states:,} states was reached"
+            self.too_many_states = True
         elif limits.seconds is not None and time.monotonic() - self._started > limits.seconds:
             self.shortfall = f"the limit of {limits.seconds:g} s was reached after {self.table.size:,} states"
         elif limits.memory is not None and self.bytes_needed > limits.memory:
@@ -262,6 +262,20 @@ class ProductSpace:
         result = self.nothing()
         result[p.sources[edges]] = True
         return result & self.reached
+
+    def spread(self, a: Members, kinds: Collection[Kind], events: Collection[int] | None, within: Members) -> Members:
+        found, frontier = a.copy(), a
+        while frontier.any():
+            frontier = self.after(frontier, kinds, events) & within & ~found
+            found |= frontier
+        return found
+
+    def spread_back(self, a: Members, kinds: Collection[Kind]) -> Members:
+        found, frontier = a.copy(), a
+        while frontier.any():
+            frontier = self.before(frontier, kinds) & ~found
+            found |= frontier
+        return found
 
     def fewest_faults(self, a: Members) -> Members:
         if not a.any():

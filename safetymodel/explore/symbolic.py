@@ -58,6 +58,7 @@ class Symbolic:
             self.memory = memory
             try:
                 self._explore()
+                self._counted()
                 return
             except OutOfNodes:
                 if memory >= most:
@@ -91,6 +92,12 @@ class Symbolic:
                 if self._stopped():
                     return
         self.reached = reached
+
+    def _counted(self) -> None:
+        """The limit of states, which only a count can tell."""
+        most = self._limits.states
+        if most is not None and not self.shortfall and self.encoding.decisions.count(self.reached) > most:
+            self.shortfall = f"the limit of {most:,} states was reached"
 
     def _close(self, members: Diagram) -> Diagram:
         """The members and all that reactions make of them, each reaction applied to what is known so far."""
@@ -196,6 +203,31 @@ class SymbolicSpace:
             for kind, operation in self._operations(kinds, events):
                 result = result | (operation.source(goal) & (self.reached if kind == "reaction" else self.settled))
             return result
+
+    def spread(self, a: Diagram, kinds: Collection[Kind], events: Collection[int] | None, within: Diagram) -> Diagram:
+        encoding, found = self.symbolic.encoding, a
+        operations = list(self._operations(kinds, events))
+        with self._guard():
+            room = within & self.reached
+            while True:
+                before = found
+                for kind, operation in operations:
+                    source = found if kind == "reaction" else found & encoding.calm
+                    found = found | (operation.image(source) & room)
+                if found == before:
+                    return found
+
+    def spread_back(self, a: Diagram, kinds: Collection[Kind]) -> Diagram:
+        found = a
+        operations = list(self._operations(kinds, None))
+        with self._guard():
+            while True:
+                before = found
+                for kind, operation in reversed(operations):
+                    source = self.reached if kind == "reaction" else self.settled
+                    found = found | (operation.source(found) & source)
+                if found == before:
+                    return found
 
     def fewest_faults(self, a: Diagram) -> Diagram:
         with self._guard():

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from fractions import Fraction
-from typing import Any
+from typing import Any, Protocol
 
 from safetymodel.claims.verdict import Finding, Judgement
 from safetymodel.model.state import fault_numbers
@@ -79,6 +79,66 @@ def problem_json(problem: Problem) -> dict[str, Any]:
 def milliseconds(value: Fraction) -> int | float:
     """A whole number where it is one."""
     return int(value) if value.denominator == 1 else float(value)
+
+
+class RunLike(Protocol):
+    """What :class:`safetymodel.pipeline.Run` offers."""
+
+    @property
+    def system(self) -> System: ...
+    @property
+    def engine(self) -> str: ...
+    @property
+    def engine_reason(self) -> str: ...
+    @property
+    def faults(self) -> int | None: ...
+    @property
+    def counts(self) -> tuple[tuple[int, Any], ...]: ...
+    @property
+    def judgements(self) -> tuple[Judgement, ...]: ...
+    @property
+    def findings(self) -> tuple[Finding, ...]: ...
+    @property
+    def scenarios(self) -> tuple[Any, ...]: ...
+    @property
+    def problems(self) -> tuple[Problem, ...]: ...
+    @property
+    def seconds(self) -> float: ...
+    @property
+    def shortfall(self) -> str: ...
+
+
+def run_json(run: RunLike) -> dict[str, Any]:
+    """The whole run as plain data, in the documented form."""
+    system = run.system
+    states = {
+        str(budget): {"settled": str(c.settled), "all": str(c.all), **({} if c.complete else {"complete": False})}
+        for budget, c in run.counts
+    }
+    result: dict[str, Any] = {
+        "format": FORMAT,
+        "spec": {"file": system.file, "title": system.title, "sha256": system.sha256},
+        "engine": run.engine,
+        "engine_reason": run.engine_reason,
+        "tick_ms": None if system.tick is None else milliseconds(system.tick),
+        "states": states,
+        "requirements": [judgement_json(system, j) for j in run.judgements],
+        "scenarios": [
+            {"id": s.scenario.name, "ok": s.ok, "steps": [{"step": t.text, "ok": t.ok, "why": t.why} for t in s.steps]}
+            for s in run.scenarios
+        ],
+        "findings": [finding_json(system, f) for f in run.findings],
+        "problems": [problem_json(p) for p in run.problems],
+        "seconds": round(run.seconds, 3),
+    }
+    if run.shortfall:
+        result["shortfall"] = run.shortfall
+    return result
+
+
+def unread_json(file: str, problems: tuple[Problem, ...]) -> dict[str, Any]:
+    """A spec that could not be read."""
+    return {"format": FORMAT, "spec": {"file": file}, "problems": [problem_json(p) for p in problems]}
 
 
 def as_text(data: Any) -> str:

@@ -1,0 +1,243 @@
+"""The command line: `safetymodel COMMAND`."""
+
+from __future__ import annotations
+
+import re
+import sys
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, NoReturn
+
+import typer
+
+from safetymodel.problems import Problem
+
+if TYPE_CHECKING:
+    from safetymodel.model.system import System
+
+CAUTION = (
+    "Results are about the model in the spec file, under the limits that are printed, and about nothing else. "
+    "They do not replace risk assessment, local codes, or review and commissioning by licensed people."
+)
+
+app = typer.Typer(
+    add_completion=False,
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    help="Finds whether any order of people, sensors, time and component faults defeats the interlocks "
+    "of a machine that is described as state machines in a spec file.",
+    epilog=CAUTION,
+)
+
+Spec = Annotated[str, typer.Argument(metavar="SPEC", help="The spec file (YAML, format 1).", show_default=False)]
+Faults = Annotated[
+    int | None,
+    typer.Option(
+        "--faults",
+        metavar="K",
+        min=0,
+        help="Judge every requirement with up to K faults, whatever its `withstand`.",
+        show_default=False,
+    ),
+]
+States = Annotated[int | None, typer.Option("--states", min=1, help="Stop after so many states.", show_default=False)]
+Seconds = Annotated[
+    float | None, typer.Option("--seconds", min=0.0, help="Stop after so many seconds.", show_default=False)
+]
+Memory = Annotated[
+    str | None, typer.Option("--memory", metavar="SIZE", help="Use at most so much, such as 500MB.", show_default=False)
+]
+Out = Annotated[Path, typer.Option("--out", metavar="DIR", help="Where the pictures go.")]
+
+
+class Engine(StrEnum):
+    """How the states are searched."""
+
+    auto = "auto"
+    product = "product"
+    symbolic = "symbolic"
+
+
+EXIT_INTERRUPTED = 130
+
+
+def main(arguments: list[str] | None = None) -> NoReturn:
+    """Run the program; its exit codes are those of the README."""
+    try:
+        code = app(args=arguments, standalone_mode=False)
+    except typer.Exit as leave:
+        code = leave.exit_code
+    except (KeyboardInterrupt, typer.Abort):
+        print("interrupted: nothing was shown, and no file was left half written", file=sys.stderr)
+        code = EXIT_INTERRUPTED
+    except BrokenPipeError:
+        sys.stderr.close()
+        code = 1
+    except Exception as error:
+        show = getattr(error, "show", None)  # a mistake on the command line knows how to show itself
+        if show is None:
+            raise
+        show()
+        code = 2
+    sys.exit(code if isinstance(code, int) else 0)
+
+
+@app.command()
+def verify(
+    specs: Annotated[list[str], typer.Argument(metavar="SPEC...", help="Spec files.", show_default=False)],
+    faults: Faults = None,
+    engine: Annotated[
+        Engine, typer.Option("--engine", help="Write down every state, or work on sets of states.")
+    ] = Engine.auto,
+    json_file: Annotated[
+        str | None, typer.Option("--json", metavar="FILE", help="Results as JSON; - for standard output.")
+    ] = None,
+    traces_to: Annotated[
+        Path | None,
+        typer.Option("--save-traces", metavar="DIR", help="Keep each counterexample, as JSON and as a pytest file."),
+    ] = None,
+    states: States = None,
+    seconds: Seconds = None,
+    memory: Memory = None,
+    quiet: Annotated[bool, typer.Option("--quiet", help="Verdicts only, no traces.")] = False,
+) -> int:
+    """Judge every requirement; show the shortest way to each breach.
+
+    Exit codes: 0 every requirement passes; 1 one is broken or empty, or a scenario fails; 2 the spec or
+    the call has problems; 3 a limit left something undecided; 4 two roads to a verdict disagree (our bug).
+    """
+    from safetymodel import pipeline
+    from safetymodel.explore.engine import Limits
+    from safetymodel.report import terminal
+
+    limits = Limits(states=states, seconds=seconds, memory=_bytes(memory))
+    to_stdout = json_file == "-"
+    results: list[pipeline.Run | pipeline.Unread] = []
+    for spec in specs:
+        with terminal.progress() as progress:
+            result = pipeline.verify(spec, faults, engine.value, limits, progress)
+        results.append(result)
+        if isinstance(result, pipeline.Unread):
+            terminal.print_problems(result.problems)
+        elif not to_stdout:
+            terminal.print_result(result, quiet=quiet)
+    code = pipeline.exit_code(results)
+    if traces_to is not None:
+        code = _after_writing(pipeline.save_traces(results, traces_to), code)
+    if json_file is not None:
+        text = pipeline.results_json(results)
+        if to_stdout:
+            sys.stdout.write(text)
+        else:
+            code = _after_writing(pipeline.save_text(Path(json_file), text), code)
+    return code
+
+
+@app.command()
+def drive(
+    spec: Spec,
+    faults: Annotated[
+        int | None, typer.Option("--faults", metavar="K", min=0, help="How many faults may strike (all, unless told).")
+    ] = None,
+) -> int:
+    """Step the model by hand: what can happen now, what is blocked and by which condition."""
+    from safetymodel.drive import prompt
+
+    system = _load(spec)
+    if system is None:
+        return 2
+    return prompt.run(system, sys.stdin, print, len(system.faults) if faults is None else faults)
+
+
+@app.command()
+def draw(
+    spec: Spec,
+    out: Out = Path("pictures"),
+    what: Annotated[
+        str, typer.Option("--what", metavar="KINDS", help="Of states,map,product,timing; separated by commas.")
+    ] = "states,map,product,timing",
+    only: Annotated[
+        str | None,
+        typer.Option("--only", metavar="NAMES", help="Project the product graph on these subsystems: a,b"),
+    ] = None,
+    faults: Faults = None,
+) -> int:
+    """Draw state diagrams, the interlock map, the product graph and a timing chart of each counterexample."""
+    from safetymodel import pipeline
+    from safetymodel.report import terminal
+
+    system = _load(spec)
+    if system is None:
+        return 2
+    with terminal.progress() as progress:
+        paths, problems = pipeline.draw(
+            system, out, _listed(what), None if only is None else _listed(only), faults, progress
+        )
+    for path in paths:
+        print(path)
+    return _after_writing(problems, 0)
+
+
+@app.command()
+def new(
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="The spec file to write.", show_default=False)],
+    title: Annotated[str | None, typer.Option("--title", help="The title in it.")] = None,
+) -> int:
+    """Write a starter spec that verifies, with comments that explain the format."""
+    from safetymodel.spec.starter import starter_text
+
+    from safetymodel.pipeline import save_new
+
+    code = _after_writing(save_new(file, starter_text(title or "A new machine")), 0)
+    if not code:
+        print(f"wrote {file}; next: safetymodel verify {file}")
+    return code
+
+
+@app.command()
+def schema() -> int:
+    """Print the JSON Schema of the spec format, for editors."""
+    import json
+
+    from safetymodel.spec.schema import json_schema
+
+    print(json.dumps(json_schema(), indent=1))
+    return 0
+
+
+def _load(spec: str) -> System | None:
+    """The system of a spec; its problems are shown."""
+    from safetymodel.model.build import load
+    from safetymodel.report import terminal
+
+    system, problems = load(spec)
+    terminal.print_problems(problems)
+    return system
+
+
+def _listed(names: str) -> tuple[str, ...]:
+    return tuple(name.strip() for name in names.split(",") if name.strip())
+
+
+def _bytes(text: str | None) -> int | None:
+    """A size such as 50MB or 2GB in bytes."""
+    if text is None:
+        return None
+    match = re.fullmatch(r"\s*([0-9]+(?:\.[0-9]+)?)\s*([kKmMgG])?[bB]?\s*", text)
+    value = float(match[1]) * {"k": 1e3, "m": 1e6, "g": 1e9}.get((match[2] or "").lower(), 1) if match else 0
+    if value < 1e6:
+        raise typer.BadParameter(f"{text!r} is not a size of at least 1MB, such as 500MB or 2GB")
+    return int(value)
+
+
+def _after_writing(problems: tuple[Problem, ...], code: int) -> int:
+    """The exit code after writing files: 2 where that did not work."""
+    from safetymodel.problems import errors
+    from safetymodel.report import terminal
+
+    terminal.print_problems(problems)
+    return 2 if errors(problems) else code
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,100 @@
+"""Which engine a model gets, and why."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any, Literal
+
+from safetymodel.explore.engine import Limits, Progress, Space
+from safetymodel.model.system import System
+
+EngineName = Literal["auto", "product", "symbolic"]
+
+SMALL = 100_000
+"""States up to which writing every one of them down is as quick as anything."""
+
+DEEP = 40
+"""Ticks of the longest clock from which on a walk, layer by layer, is slow."""
+
+MOST_WRITTEN = 6_000_000
+"""States that the explicit engine writes down where the user gives no limit."""
+
+
+@dataclass(frozen=True, slots=True)
+class Explored:
+    """The reached states under each fault budget, by which engine, and why that one."""
+
+    engine: Literal["product", "symbolic"]
+    reason: str
+    spaces: Mapping[int, Space[Any]]
+
+
+def explore(
+    system: System,
+    budgets: Sequence[int],
+    engine: EngineName = "auto",
+    limits: Limits | None = None,
+    progress: Progress | None = None,
+) -> Explored:
+    """Explore under every budget (ascending). The largest is explored once; the others are parts of it."""
+    limits = limits or Limits()
+    started = time.monotonic()
+
+    def left() -> Limits:
+        if limits.seconds is None:
+            return limits
+        return replace(limits, seconds=max(0.0, limits.seconds - (time.monotonic() - started)))
+
+    if engine == "product":
+        return Explored("product", "asked for", _product(system, budgets, left(), progress))
+    if engine == "symbolic":
+        return Explored("symbolic", "asked for", _symbolic(system, budgets, left(), progress))
+    deepest = max((max(s.longest) for s in system.subsystems), default=0)
+    if deepest > DEEP:
+        reason = f"a clock runs for {deepest:,} ticks"
+        return Explored("symbolic", reason, _symbolic(system, budgets, left(), progress))
+    few = min(SMALL, limits.states or SMALL)
+    from safetymodel.explore.product import Product, ProductSpace
+
+    useful = [min(budget, len(system.faults)) for budget in budgets]
+    product = Product(system, useful[-1], replace(left(), states=few), progress)
+    if not product.shortfall:
+        spaces = {budget: ProductSpace(product, k) for budget, k in zip(budgets, useful, strict=True)}
+        return Explored("product", f"at most {SMALL:,} states: each is written down", spaces)
+    return Explored("symbolic", f"more than {SMALL:,} states", _symbolic(system, budgets, left(), progress))
+
+
+def _product(
+    system: System, budgets: Sequence[int], limits: Limits, progress: Progress | None
+) -> dict[int, Space[Any]]:
+    from safetymodel.explore.product import Product, ProductSpace
+
+    capped = replace(limits, states=limits.states or MOST_WRITTEN)
+    useful = [min(budget, len(system.faults)) for budget in budgets]
+    product = Product(system, useful[-1], capped, progress)
+    if not product.shortfall:
+        return {budget: ProductSpace(product, k) for budget, k in zip(budgets, useful, strict=True)}
+    # The largest budget is out of reach: give the smaller ones what they can get.
+    found: dict[int, Space[Any]] = {}
+    cut_off = False
+    for budget, k in zip(budgets[:-1], useful[:-1], strict=True):
+        if not cut_off:
+            smaller = Product(system, k, capped, progress)
+            cut_off = bool(smaller.shortfall)
+            found[budget] = ProductSpace(smaller)
+        else:
+            found[budget] = ProductSpace(product, k)
+    found[budgets[-1]] = ProductSpace(product)
+    return found
+
+
+def _symbolic(
+    system: System, budgets: Sequence[int], limits: Limits, progress: Progress | None
+) -> dict[int, Space[Any]]:
+    from safetymodel.explore.symbolic import Symbolic, SymbolicSpace
+
+    useful = [min(budget, len(system.faults)) for budget in budgets]
+    symbolic = Symbolic(system, useful[-1], limits, progress)
+    return {budget: SymbolicSpace(symbolic, k) for budget, k in zip(budgets, useful, strict=True)}
