@@ -122,7 +122,7 @@ def _last_step(system: System, trace: Trace) -> list[Line]:
     step = trace.steps[-1]
     before = _states(trace)[-2]
     if not step.moved:
-        return [Line("why", f"the last step moves nothing by the logic: {step_text(system, step, before)}")]
+        return [Line("why", f"no condition guards the last step: {step_text(system, step, before)}")]
     lines = []
     for number in step.moved:
         lines += _let_through(system, before, system.transitions[number])
