@@ -274,7 +274,7 @@ class _Builder:
         form: Form = text.form  # type: ignore[assignment]
         declared = [h.name.text for h in self.description.hazards]
         for hazard in text.hazards:
-            if hazard.text not in declared and hazard.text not in self.description.ghosts:
+            if hazard.text not in declared and not self.scope.ghost(hazard.text, "hazards"):
                 message = f"there is no hazard {hazard.text}"
                 self.error("unknown-hazard", hazard, message, did_you_mean(hazard.text, declared))
         only_by = tuple(self.scope.event(name, None) for name in text.only_by)

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Hashable, Iterable, Mapping
+from collections import deque
+from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TypeVar
 
@@ -44,6 +45,9 @@ MOST_TRANSITIONS = 100_000
 MOST_STATES = 4_000
 MOST_MENTIONS = 10_000
 MOST_DEPTH = 150
+MOST_SEARCHES = 100
+MOST_NAMED = 6
+"""Names of a ring that a message lists."""
 
 K = TypeVar("K", bound=Hashable)
 
@@ -82,6 +86,7 @@ class Scope:
         self.description = description
         self.source = description.source
         self.report = report
+        self._searched = 0
         self.members: list[Member] = []
         self.families: dict[str, tuple[int, ...]] = {}
         self.events: list[DeclaredEvent] = []
@@ -153,7 +158,7 @@ class Scope:
         """The number of a state of a subsystem."""
         if name.text in member.states:
             return member.states.index(name.text)
-        hint = did_you_mean(name.text, member.states) or f"its states: {', '.join(member.states[:12])} {more}".strip()
+        hint = self.nearest(name.text, member.states) or f"its states: {', '.join(member.states[:12])} {more}".strip()
         self.error("unknown-state", name, f"{member.name} has no state {name.text}", hint)
         return None
 
@@ -167,29 +172,29 @@ class Scope:
             self.error("family-not-one", name, f"{name.text} is a family of {len(members)}", hint)
             return None
         head, _, tail = name.text.partition(".")
-        if not self._ghost(head):
+        if not self.ghost(head, "subsystems"):
             if tail and head in self.families:
                 members = [self.members[n].instance or "" for n in self.families[head]]
-                hint = did_you_mean(tail, members) or f"its instances: {', '.join(members[:12])}"
+                hint = self.nearest(tail, members) or f"its instances: {', '.join(members[:12])}"
                 self.error("unknown-instance", name, f"the family {head} has no instance {tail}", hint)
             elif tail and head in self.by_name:
                 self.error("not-a-family", name, f"{head} is not a family", f"write {head}")
             else:
-                hint = did_you_mean(name.text, [*self.by_name, *self.families])
+                hint = self.nearest(name.text, [*self.by_name, *self.families])
                 if name.text in self.signals or name.text in self.conditions:
                     hint = f"{name.text} is a signal or condition: write its bare name"
                 self.error("unknown-subsystem", name, f"there is no subsystem {name.text}", hint)
         return None
 
     def signal(self, name: Name) -> int | None:
-        if name.text not in self.signals and not self._ghost(name.text):
-            hint = did_you_mean(name.text, self.signals)
+        if name.text not in self.signals and not self.ghost(name.text, "signals"):
+            hint = self.nearest(name.text, self.signals)
             self.error("unknown-signal", name, f"there is no signal {name.text}", hint)
         return self.signals.get(name.text)
 
     def fault(self, name: Name) -> int | None:
-        if name.text not in self.faults and not self._ghost(name.text):
-            self.error("unknown-fault", name, f"there is no fault {name.text}", did_you_mean(name.text, self.faults))
+        if name.text not in self.faults and not self.ghost(name.text, "faults"):
+            self.error("unknown-fault", name, f"there is no fault {name.text}", self.nearest(name.text, self.faults))
         return self.faults.get(name.text)
 
     def event(self, name: Name, owner: int | None) -> int | None:
@@ -206,17 +211,25 @@ class Scope:
             members = [f"{self.members[n].name}.{tail}" for n in self.families[head]]
             message = f"{name.text} is an event of each of the family {head}"
             self.error("family-not-one", name, message, f"name one of {', '.join(members[:6])}")
-        elif not (self._ghost(name.text) or self._ghost(head.split(".")[0])):
+        elif not (self.ghost(name.text, "subsystems") or self.ghost(head.split(".")[0]) or self.ghost(f"{head}.*")):
+            own = "" if owner is None else self.members[owner].text.name.text
+            if own and (self.ghost(f"{own}.{name.text}") or self.ghost(f"{own}.*")):
+                return None
             bare = [e.name for e in self.events if e.name.endswith(f".{name.text}")]
             own_names = [f.name.text for f in self.members[owner].text.events] if owner is not None else []
-            hint = f"name it whole: {bare[0]}" if bare else did_you_mean(name.text, [*own_names, *self.event_numbers])
-            if owner is not None and self._ghost(f"{self.members[owner].text.name.text}.{name.text}"):
-                return None
+            hint = f"name it whole: {bare[0]}" if bare else self.nearest(name.text, [*own_names, *self.event_numbers])
             self.error("unknown-event", name, f"there is no event {name.text}", hint)
         return None
 
-    def _ghost(self, name: str) -> bool:
-        return name in self.description.ghosts
+    def ghost(self, name: str, *sections: str) -> bool:
+        """Whether the name was declared with a mistake, or may have been in a section that was taken out."""
+        ghosts = self.description.ghosts
+        return name in ghosts or any(f"*{section}" in ghosts for section in sections)
+
+    def nearest(self, name: str, declared: Iterable[str]) -> str:
+        """A hint with the nearest declared name; after many unknown names none is searched for any more."""
+        self._searched += 1
+        return did_you_mean(name, declared) if self._searched <= MOST_SEARCHES else ""
 
 
 class Lowering:
@@ -227,7 +240,7 @@ class Lowering:
         self.report = report
         self._conditions: dict[str, Formula] = {}
         self._sizes: dict[str, tuple[int, int]] = {}
-        self._done: dict[tuple[str, int | None], Formula] = {}
+        self._oversized: set[str] = set()
         self._order_conditions()
 
     def condition(self, name: str) -> Formula:
@@ -237,17 +250,23 @@ class Lowering:
         """The formula of an expression; ``owner`` is what ``self`` means, inside a family."""
         if written is None:
             return TRUE
+        known_too_large = not self._oversized.isdisjoint(_named(written.tree)) if self._oversized else False
         formula = self._lower(written.tree, written, owner)
-        mentions, depth = _measure(formula)
-        if mentions > MOST_MENTIONS or depth > MOST_DEPTH:
-            self._problem(
-                "condition-too-large",
-                written.place(),
-                f"with its conditions put in, this has {mentions:,} mentions, {depth} deep",
-                f"at most {MOST_MENTIONS:,} mentions and {MOST_DEPTH} levels are allowed",
-            )
+        if known_too_large or not self._small(formula, written):
             return TRUE
         return formula
+
+    def _small(self, formula: Formula, written: Written) -> bool:
+        mentions, depth = _measure(formula, self._sizes)
+        if mentions <= MOST_MENTIONS and depth <= MOST_DEPTH:
+            return True
+        self._problem(
+            "condition-too-large",
+            written.place(),
+            f"with its conditions put in, this has {mentions:,} mentions, {depth} deep",
+            f"at most {MOST_MENTIONS:,} mentions and {MOST_DEPTH} levels are allowed",
+        )
+        return False
 
     def _problem(self, slug: str, span: Span, message: str, hint: str = "") -> None:
         self.report(self.scope.source.problem(slug, span, message, hint))
@@ -258,48 +277,39 @@ class Lowering:
         """Lower each condition after those that it names; those in a ring are reported."""
         texts = self.scope.conditions
         needs = {name: _named(c.meaning.tree) & texts.keys() for name, c in texts.items()}
-        left = dict(texts)
-        while left:
-            ready = [name for name in left if not needs[name] & left.keys()]
-            if not ready:
-                ring = _ring({name: needs[name] & left.keys() for name in left})
-                first = left[ring[0]]
-                message = f"{' -> '.join([*ring, ring[0]])}: a condition that needs itself"
-                self._problem("cyclic-condition", first.name.span, message, "say it with states or signals instead")
-                for name in ring:
-                    self._conditions[name] = TRUE
-                    del left[name]
-                continue
-            for name in ready:
-                self._conditions[name] = self.formula(left.pop(name).meaning)
+
+        def lower(name: str) -> None:
+            meaning = texts[name].meaning
+            before = _named(meaning.tree) & self._oversized
+            formula = self._lower(meaning.tree, meaning, None)
+            if before or not self._small(formula, meaning):
+                self._oversized.add(name)
+                formula = TRUE
+            self._conditions[name] = formula
+            mentions, depth = _measure(formula, self._sizes)
+            self._sizes[name] = mentions, depth + 1
+
+        def ring(names: list[str]) -> None:
+            first = texts[names[0]].name
+            message = f"{_circle(names)}: a condition that needs itself"
+            self._problem("cyclic-condition", first.span, message, "say it with states or signals instead")
+            for name in names:
+                self._conditions[name] = TRUE
+
+        _in_order(needs, lower, ring)
 
     def signal_order(self, signals: tuple[Signal, ...]) -> tuple[int, ...]:
         """Signals so that each comes after those that it reads; those in a ring are reported."""
         needs = {s.number: {a.signal for a in atoms(s.reads) if isinstance(a, SignalTrue)} for s in signals}
         order: list[int] = []
-        left = dict.fromkeys(needs)
-        waiting = {number: set(read) for number, read in needs.items()}
-        readers: dict[int, list[int]] = {number: [] for number in needs}
-        for number, read in needs.items():
-            for other in read:
-                readers[other].append(number)
-        ready = [number for number in needs if not waiting[number]]
-        while left:
-            if not ready:
-                ring = _ring({n: waiting[n] & left.keys() for n in left})
-                names = [signals[n].name for n in ring]
-                message = f"{' -> '.join([*names, names[0]])}: a signal that reads itself"
-                self._problem("cyclic-signal", signals[ring[0]].span, message, "a signal reads states or other signals")
-                ready = [ring[0]]
-            number = ready.pop(0)
-            if number not in left:
-                continue
-            del left[number]
-            order.append(number)
-            for reader in readers[number]:
-                waiting[reader].discard(number)
-                if not waiting[reader]:
-                    ready.append(reader)
+
+        def ring(numbers: list[int]) -> None:
+            names = [signals[n].name for n in numbers]
+            message = f"{_circle(names)}: a signal that reads itself"
+            self._problem("cyclic-signal", signals[numbers[0]].span, message, "a signal reads states or other signals")
+            order.extend(numbers)
+
+        _in_order(needs, order.append, ring)
         return tuple(order)
 
     # -- trees ------------------------------------------------------------------------------
@@ -331,9 +341,9 @@ class Lowering:
             return SignalTrue(self.scope.signals[name.text])
         if name.text in self.scope.conditions:
             return Defined(name.text, self.condition(name.text))
-        if name.text not in self.scope.description.ghosts:
+        if not self.scope.ghost(name.text, "signals", "conditions"):
             known = [*self.scope.signals, *self.scope.conditions]
-            hint = did_you_mean(name.text, known)
+            hint = self.scope.nearest(name.text, known)
             if name.text in self.scope.by_name or name.text == "self":
                 hint = f"{name.text} is a subsystem: write `{name.text} is STATE`"
             elif name.text in self.scope.families:
@@ -368,8 +378,8 @@ class Lowering:
             if name.text in self.scope.by_name:
                 hint = f"write `{name.text} is STATE`"
                 self.scope.error("not-a-family", name, f"{name.text} is not a family", hint)
-            elif name.text not in self.scope.description.ghosts:
-                hint = did_you_mean(name.text, self.scope.families)
+            elif not self.scope.ghost(name.text, "signals", "conditions"):
+                hint = self.scope.nearest(name.text, self.scope.families)
                 self.scope.error("unknown-family", name, f"there is no family {name.text}", hint)
             return TRUE
         found = self._states(numbers[0], tree.states, written)
@@ -409,24 +419,60 @@ def _named(tree: Expression) -> set[str]:
     return found
 
 
-def _ring(needs: Mapping[K, set[K]]) -> list[K]:
-    """Some names of which each needs the next and the last the first; each name needs at least one."""
-    here = next(iter(needs))
+def _in_order(needs: Mapping[K, set[K]], one: Callable[[K], None], ring: Callable[[list[K]], None]) -> None:
+    """Visit everything after what it needs, in the given order otherwise; what needs itself is visited as a ring."""
+    waiting = {name: set(needed) for name, needed in needs.items()}
+    place = {name: number for number, name in enumerate(needs)}
+    needed_by: dict[K, list[K]] = {name: [] for name in needs}
+    for name, needed in needs.items():
+        for other in needed:
+            needed_by[other].append(name)
+    ready = deque(name for name in needs if not waiting[name])
+    left = dict.fromkeys(needs)
+    while left:
+        if ready:
+            done = [ready.popleft()]
+            one(done[0])
+        else:
+            done = _ring(next(iter(left)), waiting, place)
+            ring(done)
+        for name in done:
+            del left[name]
+        for name in done:
+            for other in needed_by[name]:
+                if other in left and name in waiting[other]:
+                    waiting[other].discard(name)
+                    if not waiting[other]:
+                        ready.append(other)
+
+
+def _ring(here: K, needs: Mapping[K, set[K]], place: Mapping[K, int]) -> list[K]:
+    """Names of which each needs the next and the last the first; each name needs at least one."""
     path: dict[K, None] = {}
     while here not in path:
         path[here] = None
-        here = next(n for n in needs if n in needs[here])
+        here = min(needs[here], key=place.__getitem__)
     names = list(path)
-    return names[names.index(here) :]
+    names = names[names.index(here) :]
+    first = min(range(len(names)), key=lambda n: place[names[n]])
+    return names[first:] + names[:first]
 
 
-def _measure(formula: Formula) -> tuple[int, int]:
-    """(mentions, depth) of a formula as a tree; equal parts that are shared are measured once."""
+def _circle(names: Sequence[str]) -> str:
+    shown = [*names[:MOST_NAMED], f"({len(names) - MOST_NAMED} more)"] if len(names) > MOST_NAMED + 1 else list(names)
+    return " -> ".join([*shown, names[0]])
+
+
+def _measure(formula: Formula, conditions: Mapping[str, tuple[int, int]]) -> tuple[int, int]:
+    """(mentions, depth) of a formula as a tree, where the sizes of the conditions in it are known."""
     known: dict[int, tuple[int, int]] = {}
     stack = [(formula, False)]
     while stack:
         node, ready = stack.pop()
         if id(node) in known:
+            continue
+        if isinstance(node, Defined) and node.name in conditions:
+            known[id(node)] = conditions[node.name]
             continue
         parts = parts_of(node)
         if ready or not parts:

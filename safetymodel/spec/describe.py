@@ -9,7 +9,6 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import TypeVar
 
-from safetymodel.names import did_you_mean
 from safetymodel.problems import Problem
 from safetymodel.span import Span
 from safetymodel.spec.description import (
@@ -30,19 +29,15 @@ from safetymodel.spec.description import (
 )
 from safetymodel.spec.durations import milliseconds, per_hour
 from safetymodel.spec.expressions import Literal, Misread, parse_expression
+from safetymodel.spec.fit import fit
 from safetymodel.spec.reader import Node, Source, decode, parse
-from safetymodel.spec.schema import Misfit, allowed_keys, misfits
+from safetymodel.spec.schema import COMPANIONS, FORMS
 
 T = TypeVar("T")
 
-FORMS = ("never", "always", "possible", "always_possible", "permissive", "start", "cause")
-COMPANIONS = {
-    "permissive": ("for",),
-    "start": ("only_by",),
-    "cause": ("effect", "within"),
-}
+_EXPRESSIONS = {*FORMS, "for", "effect", "from", "until"}
+_SAYING = {*_EXPRESSIONS, "within", "only_by", "prevent"}
 SECTIONS = ("subsystems", "signals", "conditions", "faults", "hazards", "requirements", "scenarios")
-MOST_ROUNDS = 30
 
 
 def read_text(data: bytes, file: str) -> tuple[Description | None, tuple[Problem, ...]]:
@@ -61,139 +56,27 @@ def read_text(data: bytes, file: str) -> tuple[Description | None, tuple[Problem
         hint = "begin with `safetymodel: 1`"
         problems.append(source.problem("wrong-type", source.span(root), "a spec is a map of sections", hint))
         return None, tuple(problems)
-    before = _declared(root)
-    if not _fit(source, root, problems):
-        return None, tuple(problems)
-    ghosts = before - _declared(root)
-    description = _Describer(source, problems, ghosts).describe(root)
-    return description, tuple(problems)
+    problems.extend(fit(source, root))
+    description = _Describer(source, problems, _lost(root)).describe(root)
+    usable = root.get("subsystems") is not None
+    return description if usable else None, tuple(problems)
 
 
-def _declared(root: Node) -> frozenset[str]:
-    found = set()
+def _lost(root: Node) -> frozenset[str]:
+    """Names whose declarations were taken out; ``*SECTION`` for a whole section, ``NAME.*`` for all events."""
+    found = {f"*{key}" for key in root.lost}
     for section in SECTIONS:
         node = root.get(section)
-        for name, value in node.pairs if node else ():
+        found.update(node.lost if node else ())
+    subsystems = root.get("subsystems")
+    for name, value in subsystems.pairs if subsystems else ():
+        events = value.get("events")
+        found.update(f"{name.text}.{event}" for event in (events.lost if events else ()))
+        if "events" in value.lost:
+            found.add(f"{name.text}.*")
+        if "instances" in value.lost:
             found.add(name.text)
-            events = value.get("events")
-            found.update(f"{name.text}.{event.text}" for event, _ in (events.pairs if events else ()))
     return frozenset(found)
-
-
-def _fit(source: Source, root: Node, problems: list[Problem]) -> bool:
-    """Report what does not fit the format and take it out of the tree; False where nothing is left."""
-    for attempt in range(MOST_ROUNDS):
-        found = misfits(root.data())
-        if not found:
-            return True
-        for misfit in found:
-            if attempt == 0 or misfit.kind not in ("missing-key", "empty"):
-                problems.append(_misfit_problem(source, root, misfit))
-        for path in sorted({m.path for m in found}, key=lambda p: [str(x).zfill(9) for x in p], reverse=True):
-            kind = next(m.kind for m in found if m.path == path)
-            if not _take_out(root, path, kind):
-                return False
-    return False
-
-
-def _walk(root: Node, path: tuple[str | int, ...]) -> list[tuple[Node, Node | None]]:
-    """(value, its key) along a path, as far as it goes."""
-    here: Node = root
-    found: list[tuple[Node, Node | None]] = [(root, None)]
-    for piece in path:
-        key: Node | None = None
-        if here.kind == "list" and isinstance(piece, int) and piece < len(here.items):
-            here = here.items[piece]
-        elif here.kind == "map":
-            pair = next(((k, v) for k, v in here.pairs if k.text == str(piece)), None)
-            if pair is None:
-                break
-            key, here = pair
-        else:
-            break
-        found.append((here, key))
-    return found
-
-
-def _take_out(root: Node, path: tuple[str | int, ...], kind: str) -> bool:
-    if path and path[-1] == "[key]":
-        path = path[:-1]
-    if kind == "missing-key":
-        path = path[:-1]
-    if not path or (len(path) == 1 and path[0] in ("subsystems", "safetymodel", "title")):
-        if len(path) == 1 and path[0] in ("safetymodel", "title"):
-            return _put_in(root, str(path[0]))
-        return False
-    along = _walk(root, path)
-    if len(along) != len(path) + 1:
-        return True
-    parent = along[-2][0]
-    if parent.kind == "list":
-        del parent.items[int(path[-1])]
-    else:
-        parent.pairs[:] = [pair for pair in parent.pairs if pair[0].text != str(path[-1])]
-    return True
-
-
-def _put_in(root: Node, key: str) -> bool:
-    """A stand-in for a headline that is missing or wrong, so that the rest can be checked."""
-    root.pairs[:] = [pair for pair in root.pairs if pair[0].text != key]
-    value = Node("text", 0, 0, 0, 0, "1" if key == "safetymodel" else "untitled")
-    root.pairs.append((Node("text", 0, 0, 0, 0, key), value))
-    return True
-
-
-def _misfit_problem(source: Source, root: Node, misfit: Misfit) -> Problem:
-    along = _walk(root, misfit.path)
-    node, key = along[-1]
-    where = ".".join(str(piece) for piece in misfit.path if piece != "[key]")
-    last = str(misfit.path[-1]) if misfit.path else ""
-    if misfit.kind == "missing-key":
-        owner = ".".join(str(piece) for piece in misfit.path[:-1]) or "the file"
-        span = source.span(key or node)
-        hint = "add `safetymodel: 1` as the first line" if last == "safetymodel" else f"add `{last}:`"
-        if last == "to" and node.get("on") is None and node.get("from") is not None:
-            hint = "a transition has `from` and `to`"
-        return source.problem("missing-key", span, f"{owner} has no `{last}`", hint)
-    if misfit.kind == "unknown-key":
-        allowed = allowed_keys(misfit.path)
-        hint = did_you_mean(last, allowed) or f"allowed here: {', '.join(allowed)}"
-        return source.problem("unknown-key", source.span(key or node), f"unknown key `{last}`", hint)
-    if last == "[key]":
-        span = source.span(key or node)
-        message = f"`{misfit.path[-2]}` is not a name"
-        return source.problem("bad-name", span, message, "a letter, then letters, digits, `_`")
-    found = _found(misfit.found)
-    if last == "safetymodel":
-        message = f"format {found} is not known to this version"
-        return source.problem("unknown-format", source.span(node), message, "write `safetymodel: 1`")
-    expected = misfit.expected
-    if misfit.kind == "not-one-of":
-        choices = [c.strip() for c in expected.replace(" or ", ", ").split(",")]
-        hint = did_you_mean(str(misfit.found), choices) or ""
-        return source.problem("not-one-of", source.span(node), f"`{where}` is {found}, not one of {expected}", hint)
-    slug = {"bad-form": "bad-form", "empty": "empty", "out-of-range": "out-of-range"}.get(misfit.kind, "wrong-type")
-    if slug == "bad-form" and expected.startswith("a name"):
-        slug = "bad-name"
-    if slug == "bad-form" and "duration" in expected:
-        slug = "bad-duration"
-    if slug == "bad-form" and "rate" in expected:
-        slug = "bad-rate"
-    hint = f"write {expected}"
-    if isinstance(misfit.found, dict) and last in ("never", "always", "if", "physically", "reads"):
-        hint = "quote the expression, or write it without braces"
-    return source.problem(slug, source.span(node), f"`{where}` is {found}; expected {expected}", hint)
-
-
-def _found(value: object) -> str:
-    if isinstance(value, dict):
-        return "a section"
-    if isinstance(value, list):
-        return "a list" if value else "an empty list"
-    if value is None:
-        return "empty"
-    text = str(value).lower() if isinstance(value, bool) else str(value)
-    return f"`{text[:40]}`"
 
 
 class _Describer:
@@ -265,14 +148,14 @@ class _Describer:
             title=self.words(root.get("title")),
             text=self.words(root.get("text")),
             tick=tick,
-            subsystems=tuple(self.subsystem(k, v) for k, v in self.each(root.get("subsystems"))),
+            subsystems=tuple(
+                self.subsystem(k, v) for k, v in self.each(root.get("subsystems")) if "instances" not in v.lost
+            ),
             signals=tuple(
                 SignalText(self.name(k), self.needed(v.get("reads")), self.words(v.get("text")))
                 for k, v in self.each(root.get("signals"))
             ),
-            conditions=tuple(
-                ConditionText(self.name(k), self.needed(v)) for k, v in self.each(root.get("conditions"))
-            ),
+            conditions=tuple(ConditionText(self.name(k), self.needed(v)) for k, v in self.each(root.get("conditions"))),
             faults=self.kept(self.each(root.get("faults")), self.fault),
             hazards=tuple(
                 HazardText(self.name(k), self.words(v.get("text")), self.words(v.get("severity")))
@@ -309,9 +192,7 @@ class _Describer:
             initial=self.optional_name(value.get("initial")),
             instances=self.names(value.get("instances")),
             events=tuple(
-                EventText(
-                    self.name(k), self.words(v.get("by")), self.words(v.get("text")), self.truth(v.get("joint"))
-                )
+                EventText(self.name(k), self.words(v.get("by")), self.words(v.get("text")), self.truth(v.get("joint")))
                 for k, v in self.each(value.get("events"))
             ),
             transitions=tuple(transitions),
@@ -339,20 +220,27 @@ class _Describer:
         )
 
     def after(self, node: Node | None) -> tuple[Duration, Duration] | None:
-        if node is None or node.is_null:
+        if node is None:
             return None
-        span = self.source.span(node)
         first, dots, second = node.text.partition("..")
-        low = self.duration(first, span)
-        high = self.duration(second, span) if dots else low
+        low = self.duration_in(node, 0, first)
+        high = self.duration_in(node, len(first) + len(dots), second) if dots else low
         if low is None or high is None:
             return None
         if low.ms > high.ms:
-            self.problem("reversed-duration", span, f"`{node.text}` ends before it begins", "write the shorter first")
+            span, hint = self.source.span(node), "write the shorter first"
+            self.problem("reversed-duration", span, f"`{node.text.strip()}` ends before it begins", hint)
             return None
         return low, high
 
+    def duration_in(self, node: Node, offset: int, text: str) -> Duration | None:
+        """A duration that is a part of a text."""
+        offset += len(text) - len(text.lstrip())
+        return self.duration(text, self.source.inside(node, offset, len(text.strip())))
+
     def fault(self, key: Node, value: Node) -> FaultText | None:
+        if set(value.lost) & {"signal", "subsystem", "stuck", "jump"}:
+            return None
         span = self.source.span(key)
         signal, subsystem = value.get("signal"), value.get("subsystem")
         stuck, jump = value.get("stuck"), value.get("jump")
@@ -392,14 +280,20 @@ class _Describer:
         )
 
     def requirement(self, key: Node, value: Node) -> RequirementText | None:
+        if set(value.lost) & _SAYING:
+            self.look_over(value)
+            return None
         span = self.source.span(key)
         given = [form for form in FORMS if value.get(form) is not None]
         if len(given) != 1:
             what = f"{len(given)} forms ({', '.join(given)})" if given else "no form"
-            self.problem("one-form", span, f"requirement {key.text} has {what}", f"give one of {', '.join(FORMS)}")
+            where = self.source.span(value.key(given[1]) or key) if given else span
+            self.problem("one-form", where, f"requirement {key.text} has {what}", f"give one of {', '.join(FORMS)}")
+            self.look_over(value)
             return None
         form = given[0]
         if not self.companions(key, value, form):
+            self.look_over(value)
             return None
         subject = value.get("for") if form == "permissive" else value.get(form)
         within = value.get("within")
@@ -427,15 +321,21 @@ class _Describer:
             source=self.words(value.get("source")),
         )
 
+    def look_over(self, value: Node) -> None:
+        """Report what is wrong with the expressions of a requirement that cannot be kept."""
+        for name, part in value.pairs:
+            if name.text in _EXPRESSIONS:
+                self.written(part)
+
     def companions(self, key: Node, value: Node, form: str) -> bool:
         """Whether the keys that belong to the form are there, and no others."""
         good = True
-        needed = COMPANIONS.get(form, ())
+        needed = dict(COMPANIONS).get(form, ())
         for other in needed:
             if value.get(other) is None:
                 good = False
                 self.problem("missing-key", self.source.span(key), f"`{form}` needs `{other}`", f"add `{other}:`")
-        foreign = [k for keys in COMPANIONS.values() for k in keys if k not in needed]
+        foreign = [k for _, keys in COMPANIONS for k in keys if k not in needed]
         if form not in ("never", "always"):
             foreign += ["from", "until"]
         for other in foreign:

@@ -5,8 +5,9 @@ Parsed by the grammar below, never evaluated as program text.
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 from typing import Any, TypeAlias
 
 MOST_CHARACTERS = 20_000
@@ -202,7 +203,7 @@ def _grammar() -> Any:
     return Lark(GRAMMAR, parser="lalr", lexer="contextual", transformer=Tree(), propagate_positions=False)
 
 
-@cache
+@lru_cache(maxsize=20_000)
 def parse_expression(text: str) -> Expression | Misread:
     """The tree of an expression, or where and why it is none."""
     from lark.exceptions import UnexpectedCharacters, UnexpectedToken
@@ -248,20 +249,27 @@ def _advice(text: str, offset: int) -> str:
     return ""
 
 
+_PIECE = re.compile(r"[A-Za-z_][A-Za-z0-9_.]*|[()]")
+
+
 def _too_deep(text: str) -> int | None:
-    depth = denials = 0
-    for offset, character in enumerate(text):
-        if character == "(":
-            depth += 1
-        elif character == ")":
-            depth -= 1
-        if depth > MOST_DEPTH:
-            return offset
-    denials = text.count("not")
-    if denials > MOST_DEPTH:  # only a row of them nests; a long but flat condition is fine
-        row = 0
-        for piece in text.split():
-            row = row + 1 if piece.lstrip("(") == "not" else 0
-            if row > MOST_DEPTH:
-                return 0
+    """The offset at which brackets and denials are nested too deep, counted together."""
+    levels: list[int] = []
+    inside, denials, before = 0, 0, ""
+    for match in _PIECE.finditer(text):
+        piece = match[0]
+        if piece == "(":
+            levels.append(denials + 1)
+            inside += denials + 1
+            denials = 0
+        elif piece == ")":
+            denials = 0
+            inside -= levels.pop() if levels else 0
+        elif piece == "not" and before not in ("is", "are"):
+            denials += 1
+        elif piece != "not":
+            denials = 0
+        before = piece
+        if inside + denials > MOST_DEPTH:
+            return match.start()
     return None

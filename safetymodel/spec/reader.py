@@ -7,6 +7,7 @@ bounded before it is believed: size, depth, number of nodes, what aliases unfold
 from __future__ import annotations
 
 import re
+from bisect import bisect_right
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal
@@ -32,7 +33,7 @@ MOST_NODES = 400_000
 MOST_ALIASES = 1_000
 
 _CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f\x80-\x84\x86-\x9f\ufffe\uffff]")
-_INTEGER = re.compile(r"[-+]?[0-9]+\Z")
+INTEGER = re.compile(r"[-+]?[0-9]+\Z")
 
 
 @dataclass(slots=True)
@@ -40,7 +41,7 @@ class Node:
     """A value of the file: ``text`` (with ``plain`` true where it was not quoted), ``list`` or ``map``.
 
     ``start`` and ``end`` are positions in the source text. ``size`` counts it and all below it,
-    aliases unfolded.
+    aliases unfolded. ``lost`` names keys that were taken out because their values did not fit.
     """
 
     kind: Literal["text", "list", "map"]
@@ -54,6 +55,7 @@ class Node:
     pairs: list[tuple[Node, Node]] = field(default_factory=list)
     size: int = 1
     depth: int = 1
+    lost: list[str] = field(default_factory=list)
 
     def get(self, key: str) -> Node | None:
         """The value of a key of a map, None where there is none or this is no map."""
@@ -81,7 +83,7 @@ class Node:
                 return None
             if self.text in ("true", "false"):
                 return self.text == "true"
-            if _INTEGER.match(self.text) and len(self.text) < 19:
+            if INTEGER.match(self.text) and len(self.text) < 19:
                 return int(self.text)
         return self.text
 
@@ -93,6 +95,10 @@ class Source:
         self.file = file
         self.text = text
         self.lines = text.split("\n")
+        self.starts = [0]
+        for line in self.lines:
+            self.starts.append(self.starts[-1] + len(line) + 1)
+        self._visible: dict[int, tuple[Node, list[int]]] = {}
 
     def line(self, number: int) -> str:
         return self.lines[number - 1].rstrip("\r") if 0 < number <= len(self.lines) else ""
@@ -106,35 +112,38 @@ class Source:
     def inside(self, node: Node, offset: int, length: int) -> Span:
         """The place of some characters of a text node, even folded over several lines.
 
-        Folding changes white space only, so the characters that are none are counted.
+        Folding changes white space only, so the characters that are none are counted; an escape in
+        a quoted text makes the place a little inexact.
         """
         raw = self.text[node.start : node.end]
-        skip = 0
-        if raw[:1] in "|>" and not node.plain:
-            skip = raw.find("\n") + 1
-        elif raw[:1] in "\"'":
-            skip = 1
-        before = len("".join(node.text[:offset].split()))
-        position = _after_visible(raw, skip, before)
-        place = node.start + position
-        line = self.text.count("\n", 0, place)
-        column = place - (self.text.rfind("\n", 0, place) + 1)
-        return Span(self.file, line + 1, column + 1, max(1, length))
+        if raw.startswith(node.text):
+            position = offset
+        elif raw[1:].startswith(node.text) and raw[:1] in "\"'":
+            position = offset + 1
+        else:
+            position = self._folded(node, raw, offset)
+        place = min(node.start + position, len(self.text))
+        line = bisect_right(self.starts, place) - 1
+        column = place - self.starts[line]
+        return Span(self.file, line + 1, column + 1, max(1, min(length, len(self.lines[line]) - column)))
+
+    def _folded(self, node: Node, raw: str, offset: int) -> int:
+        if id(node) not in self._visible:
+            skip = 0
+            if raw[:1] in "|>" and not node.plain:
+                skip = raw.find("\n") + 1
+            elif raw[:1] in "\"'":
+                skip = 1
+            self._visible[id(node)] = (node, [n for n in range(skip, len(raw)) if not raw[n].isspace()])
+        places = self._visible[id(node)][1]
+        before = sum(not c.isspace() for c in node.text[:offset])
+        if before < len(places):
+            return places[before]
+        return places[-1] + 1 if places else 0
 
     def problem(self, slug: str, span: Span, message: str, hint: str = "", **more: object) -> Problem:
         """A problem at a place of this file, with the source line."""
         return Problem(slug, span, message, hint, self.line(span.line), **more)  # type: ignore[arg-type]
-
-
-def _after_visible(raw: str, start: int, count: int) -> int:
-    """The position of the next visible character after ``count`` visible ones."""
-    seen = 0
-    for position in range(start, len(raw)):
-        if not raw[position].isspace():
-            if seen == count:
-                return position
-            seen += 1
-    return start
 
 
 def read_bytes(file: str) -> bytes | Problem:
@@ -321,6 +330,7 @@ class _Builder:
             span, other = self.source.span(key), self.source.span(first)
             message = f"the key {key.text!r} is given twice"
             self.problems.append(self.source.problem("duplicate-key", span, message, "keep one", others=(other,)))
+            parent.lost.append(key.text)
             return
         parent.pairs.append((key, node))
 

@@ -1,266 +1,350 @@
-"""The shape of format 1, as types: what the JSON Schema for editors is made of, and what a file is held against."""
+"""The shape of format 1, as one table: files are held against it, and the JSON Schema for editors is made of it."""
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Literal
-
-from pydantic import BaseModel, ConfigDict, Field, StrictBool, StrictInt, StrictStr, ValidationError
+from dataclasses import dataclass, field
+from typing import Any, TypeAlias
 
 FORMAT = 1
 
-NAME = r"^[A-Za-z][A-Za-z0-9_]*$"
-DOTTED = r"^[A-Za-z][A-Za-z0-9_]*(\.[A-Za-z][A-Za-z0-9_]*){0,2}$"
-DURATION = r"^\s*[0-9]+(\.[0-9]+)?\s*(ms|s|min)\s*$"
-SPAN_OF_TIME = r"^\s*[0-9]+(\.[0-9]+)?\s*(ms|s|min)\s*(\.\.\s*[0-9]+(\.[0-9]+)?\s*(ms|s|min)\s*)?$"
-DEADLINE = rf"({DURATION}|^reaction$)"
-RATE = r"^\s*[0-9]+(\.[0-9]+)?([eE][-+]?[0-9]+)?\s*/\s*h\s*$"
-
-Name = Annotated[StrictStr, Field(pattern=NAME, description="a letter, then letters, digits, `_`")]
-Dotted = Annotated[StrictStr, Field(pattern=DOTTED, description="a name, or FAMILY.INSTANCE, or SUBSYSTEM.EVENT")]
-Words = Annotated[StrictStr | StrictInt | StrictBool, Field(description="text for people")]
-Condition = Annotated[StrictStr | StrictBool, Field(description="an expression, for example `door is closed`")]
-Duration = Annotated[StrictStr, Field(pattern=DURATION, description="a number and `ms`, `s` or `min`")]
-Deadline = Annotated[StrictStr, Field(pattern=DEADLINE, description="a duration, or `reaction`")]
-Count = Annotated[StrictInt, Field(ge=0, le=64, description="a number of faults")]
+_NUMBER = r"[0-9]+(\.[0-9]+)?"
+_TIME = rf"\s*{_NUMBER}\s*(ms|s|min)\s*"
+NAME = r"[A-Za-z][A-Za-z0-9_]{0,99}"
+DOTTED = rf"{NAME}(\.{NAME}){{0,2}}"
 
 
-class Shape(BaseModel):
-    model_config = ConfigDict(extra="forbid")
+@dataclass(frozen=True, slots=True)
+class Form:
+    """Text of a certain form: a regular expression that must match all of it.
+
+    ``slug`` is the problem of a text of another form, ``wanted`` its description for people.
+    """
+
+    pattern: str
+    slug: str
+    wanted: str
 
 
-class Event(Shape):
-    """Something that happens from outside the logic."""
-
-    by: Words | None = None
-    text: Words | None = None
-    joint: StrictBool = False
+@dataclass(frozen=True, slots=True)
+class Words:
+    """Any text for people; a number or truth value is taken as it is written."""
 
 
-class Transition(Shape):
-    """One way from one state to another."""
-
-    model_config = ConfigDict(extra="forbid", populate_by_name=True)
-    source: Name | Annotated[list[Name], Field(min_length=1)] = Field(alias="from")
-    to: Name
-    on: Dotted | None = None
-    if_: Condition | None = Field(None, alias="if", description="the interlock condition")
-    physically: Condition | None = None
-    after: Annotated[StrictStr, Field(pattern=SPAN_OF_TIME, description="`300 ms` or `100 ms..300 ms`")] | None = None
-    text: Words | None = None
+@dataclass(frozen=True, slots=True)
+class Condition:
+    """An expression; its grammar is looked at later."""
 
 
-class Subsystem(Shape):
-    """One state machine, or with `instances` a family of alike ones."""
-
-    states: Annotated[list[Name], Field(min_length=1)]
-    text: Words | None = None
-    role: Literal["sensor", "actuator", "barrier", "control", "person", "supply"] | None = None
-    initial: Name | None = None
-    instances: Annotated[list[Name], Field(min_length=1)] | None = None
-    events: dict[Name, Event | None] | None = None
-    transitions: list[Transition] | None = None
+@dataclass(frozen=True, slots=True)
+class Truth:
+    """`true` or `false`, not quoted."""
 
 
-class Signal(Shape):
-    """A true/false reading that the logic sees."""
+@dataclass(frozen=True, slots=True)
+class Whole:
+    """A whole number between two bounds."""
 
-    reads: Condition
-    text: Words | None = None
-
-
-class Jump(Shape):
-    """A move that a failed component makes of itself."""
-
-    model_config = ConfigDict(extra="forbid", populate_by_name=True)
-    source: Name = Field(alias="from")
-    to: Name
+    least: int
+    most: int
 
 
-class Fault(Shape):
-    """A component failure."""
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """One of some words."""
 
-    signal: Name | None = None
-    subsystem: Dotted | None = None
-    stuck: StrictBool | Name | None = None
-    jump: Jump | None = None
-    rate: Annotated[StrictStr, Field(pattern=RATE, description="a number `/ h`")] | None = None
-    text: Words | None = None
+    words: tuple[str, ...]
 
 
-class Hazard(Shape):
-    """What can happen to people or things."""
-
-    text: Words | None = None
-    severity: Words | None = None
+@dataclass(frozen=True, slots=True)
+class StuckAt:
+    """A truth value or the name of a state."""
 
 
-class Requirement(Shape):
-    """One claim, in exactly one form."""
+@dataclass(frozen=True, slots=True)
+class Listing:
+    """A list; ``alone`` lets one item stand without brackets."""
 
-    model_config = ConfigDict(extra="forbid", populate_by_name=True)
-    text: Words | None = None
-    never: Condition | None = None
-    always: Condition | None = None
-    possible: Condition | None = None
-    always_possible: Condition | None = None
-    permissive: Condition | None = None
-    for_: Condition | None = Field(None, alias="for")
-    start: Condition | None = None
-    only_by: Dotted | Annotated[list[Dotted], Field(min_length=1)] | None = None
-    cause: Condition | None = None
-    effect: Condition | None = None
-    within: Deadline | None = None
-    from_: Condition | None = Field(None, alias="from")
-    until: Condition | None = None
-    withstand: Count = 0
-    prevent: StrictBool = False
-    may_be_empty: StrictBool = False
-    hazard: Name | Annotated[list[Name], Field(min_length=1)] | None = None
-    source: Words | list[Words] | None = None
+    item: Shape
+    empty: bool = False
+    alone: bool = False
 
 
-class Check(Shape):
-    """A step that is written as a map, because its expression needs quotes."""
+@dataclass(frozen=True, slots=True)
+class Table:
+    """Names, each with a value of the same shape."""
 
-    check: Condition
-
-
-class Scenario(Shape):
-    """A run that must work."""
-
-    steps: list[StrictStr | Check]
-    text: Words | None = None
-    ends_with: Condition | None = None
+    item: Shape
+    empty: bool = True
+    null_item: bool = False
 
 
-class Document(Shape):
-    """A spec file of format 1."""
+@dataclass(frozen=True, slots=True)
+class Key:
+    name: str
+    shape: Shape
+    about: str = ""
+    required: bool = False
 
-    model_config = ConfigDict(extra="forbid", title="safetymodel spec, format 1")
-    safetymodel: Annotated[StrictInt, Field(ge=FORMAT, le=FORMAT, description="the number of the format: 1")]
-    title: Words
-    subsystems: Annotated[dict[Name, Subsystem], Field(min_length=1)]
-    text: Words | None = None
-    tick: Duration | None = None
-    signals: dict[Name, Signal] | None = None
-    conditions: dict[Name, Condition] | None = None
-    faults: dict[Name, Fault] | None = None
-    hazards: dict[Name, Hazard | None] | None = None
-    requirements: dict[Name, Requirement] | None = None
-    scenarios: dict[Name, Scenario] | None = None
+
+@dataclass(frozen=True, slots=True)
+class Record:
+    """A section with known keys. ``rules`` are further demands, as the JSON Schema puts them."""
+
+    title: str
+    about: str
+    keys: tuple[Key, ...]
+    rules: tuple[tuple[str, Any], ...] = field(default=(), compare=False, hash=False)
+
+    def key(self, name: str) -> Key | None:
+        return next((key for key in self.keys if key.name == name), None)
+
+
+@dataclass(frozen=True, slots=True)
+class StepShape:
+    """A step of a scenario: a line of text, or a map with a check."""
+
+    check: Record
+
+
+Shape: TypeAlias = Form | Words | Condition | Truth | Whole | Choice | StuckAt | Listing | Table | Record | StepShape
+
+_NAME = Form(NAME, "bad-name", "a name (a letter, then letters, digits, `_`, at most 100)")
+_DOTTED = Form(DOTTED, "bad-name", "a name, or names joined by dots")
+_DURATION = Form(_TIME, "bad-duration", "a duration such as `300 ms`, `2 s` or `1 min`")
+_AFTER = Form(rf"{_TIME}(\.\.{_TIME})?", "bad-duration", "a duration such as `300 ms`, or a range `100 ms..300 ms`")
+_DEADLINE = Form(rf"({_TIME}|reaction)", "bad-duration", "a duration such as `300 ms`, or `reaction`")
+_RATE = Form(rf"\s*{_NUMBER}([eE][-+]?[0-9]+)?\s*/\s*h\s*", "bad-rate", "a rate such as `2.0e-7 / h`")
+_WORDS, _CONDITION, _TRUTH = Words(), Condition(), Truth()
+_TEXT = Key("text", _WORDS, "a label for people")
+
+FORMS = ("never", "always", "possible", "always_possible", "permissive", "start", "cause")
+"""The forms of a requirement: exactly one of these keys."""
+
+COMPANIONS: tuple[tuple[str, tuple[str, ...]], ...] = (
+    ("permissive", ("for",)),
+    ("start", ("only_by",)),
+    ("cause", ("effect", "within")),
+)
+"""Keys that a form needs beside itself."""
+
+EVENT = Record(
+    "Event",
+    "Something that happens from outside the logic.",
+    (
+        Key("by", _WORDS, "who or what makes it happen"),
+        _TEXT,
+        Key("joint", _TRUTH, "true: it happens only when every subsystem that names it can move"),
+    ),
+)
+TRANSITION = Record(
+    "Transition",
+    "One way from one state to another.",
+    (
+        Key("from", Listing(_NAME, alone=True), "the state it leaves, or a list of them", required=True),
+        Key("to", _NAME, "the state it enters", required=True),
+        Key("on", _DOTTED, "the event it waits for; without, it happens of itself"),
+        Key("if", _CONDITION, "the interlock condition: what the logic demands"),
+        Key("physically", _CONDITION, "the physical condition: what nature demands"),
+        Key("after", _AFTER, "how long the state lasts first"),
+        _TEXT,
+    ),
+)
+SUBSYSTEM = Record(
+    "Subsystem",
+    "One state machine, or with `instances` a family of alike ones.",
+    (
+        _TEXT,
+        Key(
+            "role",
+            Choice(("sensor", "actuator", "barrier", "control", "person", "supply")),
+            "what kind of thing it is",
+        ),
+        Key("instances", Listing(_NAME), "the names of the members of a family"),
+        Key("states", Listing(_NAME), "the states; the first is initial", required=True),
+        Key("initial", _NAME, "the initial state, where it is not the first"),
+        Key("events", Table(EVENT, null_item=True), "events that belong to this subsystem"),
+        Key("transitions", Listing(TRANSITION, empty=True), "the ways between the states"),
+    ),
+)
+SIGNAL = Record(
+    "Signal",
+    "A true/false reading that the logic sees.",
+    (Key("reads", _CONDITION, "what it shows without faults", required=True), _TEXT),
+)
+JUMP = Record(
+    "Jump",
+    "A move that a failed component makes of itself.",
+    (Key("from", _NAME, "where it begins", required=True), Key("to", _NAME, "where it ends", required=True)),
+)
+FAULT = Record(
+    "Fault",
+    "A component failure.",
+    (
+        Key("signal", _NAME, "the signal that fails"),
+        Key("subsystem", _DOTTED, "the subsystem that fails"),
+        Key("stuck", StuckAt(), "for a signal `true` or `false`; for a subsystem a state, or `any`"),
+        Key("jump", JUMP, "the move that the subsystem makes of itself"),
+        Key("rate", _RATE, "failures in an hour"),
+        _TEXT,
+    ),
+    (
+        (
+            "oneOf",
+            [
+                {"required": ["signal", "stuck"], "properties": {"subsystem": False, "jump": False}},
+                {"required": ["subsystem", "stuck"], "properties": {"signal": False, "jump": False}},
+                {"required": ["subsystem", "jump"], "properties": {"signal": False, "stuck": False}},
+            ],
+        ),
+    ),
+)
+HAZARD = Record(
+    "Hazard", "What can happen to people or things.", (_TEXT, Key("severity", _WORDS, "how bad, in your own words"))
+)
+REQUIREMENT = Record(
+    "Requirement",
+    "One claim, in exactly one form.",
+    (
+        _TEXT,
+        Key("never", _CONDITION, "false in every settled state"),
+        Key("always", _CONDITION, "true in every settled state"),
+        Key("from", _CONDITION, "with never, always: watch from here"),
+        Key("until", _CONDITION, "with never, always: watch up to here"),
+        Key("possible", _CONDITION, "some reachable settled state has it"),
+        Key("always_possible", _CONDITION, "it can be brought about from everywhere"),
+        Key("permissive", _CONDITION, "must be true just before `for` becomes true"),
+        Key("for", _CONDITION, "with permissive: what is permitted"),
+        Key("start", _CONDITION, "becomes true only by the events of `only_by`"),
+        Key("only_by", Listing(_DOTTED, alone=True), "with start: the allowed events"),
+        Key("cause", _CONDITION, "brings about `effect` in the time `within`"),
+        Key("effect", _CONDITION, "with cause: what must follow"),
+        Key("within", _DEADLINE, "with cause: a duration, or `reaction`"),
+        Key("withstand", Whole(0, 64), "holds under every choice of up to so many faults"),
+        Key("prevent", _TRUTH, "true: not even for a moment while the logic reacts"),
+        Key("may_be_empty", _TRUTH, "true: passes although its situation never arises"),
+        Key("hazard", Listing(_NAME, alone=True), "the hazards it is against"),
+        Key("source", Listing(_WORDS, alone=True, empty=True), "where the demand comes from"),
+    ),
+    (
+        ("oneOf", [{"required": [form]} for form in FORMS]),
+        ("dependentRequired", {form: list(keys) for form, keys in COMPANIONS}),
+    ),
+)
+CHECK = Record(
+    "Check",
+    "A check as a map, where its expression needs quotes.",
+    (Key("check", _CONDITION, "what must be true here", required=True),),
+)
+SCENARIO = Record(
+    "Scenario",
+    "A run that must work.",
+    (
+        _TEXT,
+        Key(
+            "steps",
+            Listing(StepShape(CHECK), empty=True),
+            "an event, `wait 3 s`, `fault NAME`, `blocked EVENT` or `check EXPRESSION` each",
+            required=True,
+        ),
+        Key("ends_with", _CONDITION, "what must be true after the last step"),
+    ),
+)
+DOCUMENT = Record(
+    "Document",
+    "A spec file of format 1.",
+    (
+        Key("safetymodel", Whole(FORMAT, FORMAT), "the number of the format: 1", required=True),
+        Key("title", _WORDS, "the name of the system", required=True),
+        Key("text", _WORDS, "shown in the report"),
+        Key("tick", _DURATION, "the unit of time, where it is coarser than the tool would choose"),
+        Key("subsystems", Table(SUBSYSTEM, empty=False), "the state machines", required=True),
+        Key("signals", Table(SIGNAL), "what the logic sees"),
+        Key("conditions", Table(_CONDITION), "definitions: a name for an expression"),
+        Key("faults", Table(FAULT), "component failures"),
+        Key("hazards", Table(HAZARD, null_item=True), "what can happen"),
+        Key("requirements", Table(REQUIREMENT), "claims to be looked at"),
+        Key("scenarios", Table(SCENARIO), "runs that must work"),
+    ),
+)
+
+
+def may_be_null(shape: Shape) -> bool:
+    """Whether a key of this shape may be written without a value: an empty section, an empty text."""
+    return isinstance(shape, Words) or (isinstance(shape, Table | Listing) and shape.empty)
 
 
 def json_schema() -> dict[str, Any]:
     """The JSON Schema (draft 2020-12) of format 1, for editors."""
-    schema = Document.model_json_schema(by_alias=True)
-    return {"$schema": "https://json-schema.org/draft/2020-12/schema", **schema}
-
-
-class Misfit:
-    """Where data does not fit the shape: the path to it, what kind of misfit, what would fit."""
-
-    __slots__ = ("expected", "found", "kind", "path")
-
-    def __init__(self, path: tuple[str | int, ...], kind: str, expected: str, found: object) -> None:
-        self.path, self.kind, self.expected, self.found = path, kind, expected, found
-
-
-_EXPECTED = {
-    "dict_type": "a section of `key: value` lines",
-    "model_type": "a section of `key: value` lines",
-    "model_attributes_type": "a section of `key: value` lines",
-    "list_type": "a list in brackets, for example [a, b]",
-    "string_type": "a word or text",
-    "bool_type": "true or false",
-    "int_type": "a whole number",
-}
-_STEPS = "a list of steps"
-
-
-def misfits(data: object) -> tuple[Misfit, ...]:
-    """Every place where the data of a file does not fit format 1, in the order of the file as far as known."""
-    try:
-        Document.model_validate(data)
-    except ValidationError as error:
-        found: dict[tuple[str | int, ...], Misfit] = {}
-        for detail in error.errors(include_url=False):
-            misfit = _misfit(detail, data)
-            other = found.get(misfit.path)
-            if other is None:
-                found[misfit.path] = misfit
-            elif misfit.expected and misfit.expected not in other.expected:
-                other.expected = f"{other.expected} or {misfit.expected}"
-        return tuple(found.values())
-    return ()
-
-
-def _misfit(detail: Any, data: object) -> Misfit:
-    kind, context = detail["type"], detail.get("ctx", {})
-    path = _path_in(detail["loc"], data)
-    if kind == "extra_forbidden":
-        return Misfit(path, "unknown-key", "", detail["input"])
-    if kind == "missing":
-        return Misfit(path, "missing-key", "", detail["input"])
-    if kind == "string_pattern_mismatch":
-        return Misfit(path, "bad-form", _FORMS.get(context.get("pattern", ""), "another form"), detail["input"])
-    if kind == "literal_error":
-        return Misfit(path, "not-one-of", str(context.get("expected", "")).replace("'", ""), detail["input"])
-    if kind == "too_short":
-        return Misfit(path, "empty", "at least one entry", detail["input"])
-    if kind in ("greater_than_equal", "less_than_equal"):
-        bound = "or more" if kind == "greater_than_equal" else "or less"
-        return Misfit(path, "out-of-range", f"{context.get('ge', context.get('le'))} {bound}", detail["input"])
-    return Misfit(path, "wrong-type", _EXPECTED.get(kind, "something else"), detail["input"])
-
-
-_FORMS = {
-    NAME: "a name (a letter, then letters, digits, `_`)",
-    DOTTED: "a name, or two joined by a dot",
-    DURATION: "a duration (a number and `ms`, `s` or `min`)",
-    SPAN_OF_TIME: "a duration such as `300 ms`, or a range such as `100 ms..300 ms`",
-    RATE: "a rate such as `2.0e-7 / h`",
-    DEADLINE: "a duration such as `300 ms`, or `reaction`",
-}
-
-
-def _path_in(location: tuple[str | int, ...], data: object) -> tuple[str | int, ...]:
-    """The part of pydantic's location that names places of the data (it adds names of types)."""
-    path: list[str | int] = []
-    here = data
-    for position, piece in enumerate(location):
-        last = position == len(location) - 1
-        inside = piece in here if isinstance(here, dict) else isinstance(piece, int) and isinstance(here, list)
-        if inside and (isinstance(here, dict) or (isinstance(here, list) and int(piece) < len(here))):
-            here = here[piece]  # type: ignore[index]
-        elif piece == "[key]":
-            path.append("[key]")
-            break
-        elif not (last and isinstance(here, dict) and isinstance(piece, str) and not _is_type(piece)):
-            continue
-        path.append(piece)
-    return tuple(path)
-
-
-def _is_type(piece: str) -> bool:
-    return any(mark in piece for mark in "[]()") or piece in ("str", "int", "bool", "Jump", "Check", "Event", "Hazard")
-
-
-def allowed_keys(path: tuple[str | int, ...]) -> tuple[str, ...]:
-    """The keys that are allowed in the map at this path."""
-    shapes: dict[str, type[Shape]] = {
-        "subsystems": Subsystem,
-        "signals": Signal,
-        "faults": Fault,
-        "hazards": Hazard,
-        "requirements": Requirement,
-        "scenarios": Scenario,
+    definitions: dict[str, Any] = {}
+    body = _record(DOCUMENT, definitions)
+    return {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        **body,
+        "title": "safetymodel spec, format 1",
+        "$defs": dict(sorted(definitions.items())),
     }
-    shape: type[Shape] = Document
-    if len(path) >= 2:
-        shape = shapes.get(str(path[0]), Document)
-        if len(path) >= 4:
-            inner: dict[str, type[Shape]] = {"events": Event, "transitions": Transition, "steps": Check}
-            shape = inner.get(str(path[2]), shape)
-        elif len(path) == 3 and path[2] == "jump":
-            shape = Jump
-    return tuple(info.alias or name for name, info in shape.model_fields.items())
+
+
+def _record(record: Record, definitions: dict[str, Any]) -> dict[str, Any]:
+    properties = {}
+    for key in record.keys:
+        part = _part(key.shape, definitions)
+        if may_be_null(key.shape) and not key.required:
+            part = _or_null(part)
+        properties[key.name] = {**part, "description": key.about} if key.about else part
+    required = [key.name for key in record.keys if key.required]
+    return {
+        "description": record.about,
+        "type": "object",
+        "properties": properties,
+        **({"required": required} if required else {}),
+        "additionalProperties": False,
+        **dict(record.rules),
+    }
+
+
+def _or_null(part: dict[str, Any]) -> dict[str, Any]:
+    if isinstance(part.get("type"), str):
+        return {**part, "type": [part["type"], "null"]}
+    if isinstance(part.get("type"), list):
+        return {**part, "type": [*part["type"], "null"]}
+    return {"anyOf": [part, {"type": "null"}]}
+
+
+def _part(shape: Shape, definitions: dict[str, Any]) -> dict[str, Any]:
+    """The JSON Schema of a shape; the table is fixed and shallow, so this may recurse."""
+    match shape:
+        case Form():
+            return {"type": "string", "pattern": f"^({shape.pattern})$"}
+        case Words():
+            return {"type": ["string", "number", "boolean"]}
+        case Condition():
+            return {"type": ["string", "boolean"]}
+        case Truth():
+            return {"type": "boolean"}
+        case Whole():
+            return {"type": "integer", "minimum": shape.least, "maximum": shape.most}
+        case Choice():
+            return {"enum": list(shape.words)}
+        case StuckAt():
+            return {"anyOf": [{"type": "boolean"}, _part(_NAME, definitions)]}
+        case Listing():
+            items = _part(shape.item, definitions)
+            many: dict[str, Any] = {"type": "array", "items": items}
+            if not shape.empty:
+                many["minItems"] = 1
+            return {"anyOf": [items, many]} if shape.alone else many
+        case Table():
+            item = _part(shape.item, definitions)
+            table: dict[str, Any] = {
+                "type": "object",
+                "propertyNames": {"pattern": f"^({NAME})$"},
+                "additionalProperties": _or_null(item) if shape.null_item else item,
+            }
+            return table if shape.empty else {**table, "minProperties": 1}
+        case StepShape():
+            return {"anyOf": [{"type": "string"}, _part(shape.check, definitions)]}
+        case Record():
+            if shape.title not in definitions:
+                definitions[shape.title] = _record(shape, definitions)
+            return {"$ref": f"#/$defs/{shape.title}"}
