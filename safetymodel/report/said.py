@@ -121,8 +121,8 @@ def said_of(run: RunView, quiet: bool = False) -> Iterator[Block]:
     yield from scenario_section(run.scenarios, quiet)
     yield from counts_section(run)
     yield None
-    yield Words(((shown_text(run), ""),))
-    yield Words(((CAUTION, ""),))
+    yield Words(((shown_text(run), ""),), hang=0)
+    yield Words(((CAUTION, ""),), hang=0)
 
 
 def verdict_table(system: System, judgements: Iterable[Judgement]) -> Grid:
@@ -164,7 +164,7 @@ def verdict_notes(system: System, judgement: Judgement) -> list[str]:
                 notes.append("broken while the logic reacts, without end")
             else:
                 steps = counted(judgement.moment.steps, "reaction step")
-                notes.append(f"broken for at most {steps} while the logic reacts, no model time")
+                notes.append(f"broken only while the logic reacts, for at most {steps}")
         case "holds" if judgement.longest_wait is not None and requirement.within is not None:
             wait, allowed = ticks_text(system, judgement.longest_wait), ticks_text(system, requirement.within)
             notes.append(f"takes at most {wait} of the {allowed} allowed")

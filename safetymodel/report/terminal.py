@@ -147,28 +147,39 @@ def _console(stream: TextIO) -> Console:
 
 
 def _show_rich(blocks: Iterable[Block], stream: TextIO) -> None:
-    from rich.padding import Padding
-
     console = _console(stream)
     for block in blocks:
         if block is None:
             console.print()
         elif isinstance(block, Words):
-            text = _rich_text(block.pieces, stream)
-            text.rstrip()
-            indent = min(block.indent, console.width // 3)
-            hang = min(block.hang, console.width // 4)
-            if indent + text.cell_len <= console.width:
-                console.print(Padding(text, (0, 0, 0, indent), expand=False), soft_wrap=False)
-                continue
-            first = text.wrap(console, console.width - indent)[0]
-            console.print(Padding(first, (0, 0, 0, indent), expand=False))
-            rest = text[len(first.plain) :]
-            rest = rest[len(rest.plain) - len(rest.plain.lstrip()) :]
-            if rest.plain:
-                console.print(Padding(rest, (0, 0, 0, indent + hang), expand=False))
+            for line in _rich_lines(block, console, stream):
+                console.print(line, no_wrap=True, overflow="ignore", crop=False)
         else:
             console.print(_rich_grid(block, stream))
+
+
+def _rich_lines(words: Words, console: Console, stream: TextIO) -> Iterator[Text]:
+    """The paragraph wrapped to the terminal's width; further lines hang."""
+    from rich.text import Text
+
+    text = _rich_text(words.pieces, stream)
+    text.rstrip()
+    indent = min(words.indent, console.width // 3)
+    hang = min(words.hang, console.width // 4)
+    while True:
+        lead = Text(" " * indent)
+        lines = text.wrap(console, max(console.width - indent, 10))
+        first = lines[0] if lines else Text()
+        used = len(first.plain)
+        first.rstrip()
+        yield lead + first
+        rest = text[used:]
+        if hang:
+            indent, hang = indent + hang, 0
+        rest = rest[len(rest.plain) - len(rest.plain.lstrip()) :]
+        if not rest.plain:
+            return
+        text = rest
 
 
 def _rich_text(pieces: Iterable[tuple[str, str]], stream: TextIO) -> Text:

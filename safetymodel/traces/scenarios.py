@@ -50,8 +50,8 @@ class ScenarioResult:
         return all(step.ok for step in self.steps)
 
 
-class _Fails(Exception):
-    """A step does not work in every possible state; its arguments are the lines that say why."""
+class CannotFollow(Exception):
+    """A step does not work in every possible state. Its arguments are the lines that say why."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,8 +72,8 @@ def run_scenario(system: System, scenario: Scenario) -> ScenarioResult:
         steps.append((text, scenario.span, lambda here: _check(system, here, ends)))
     here: _Here | None
     try:
-        here = _Here(_settle(system, [initial_state(system)]))
-    except _Fails as failed:
+        here = _Here(settled_from(system, [initial_state(system)]))
+    except CannotFollow as failed:
         outcomes.append(StepOutcome("the start", scenario.span, "failed", failed.args))
         here = None
     for text, span, follow in steps:
@@ -83,7 +83,7 @@ def run_scenario(system: System, scenario: Scenario) -> ScenarioResult:
         try:
             here = follow(here)
             outcomes.append(StepOutcome(text, span, "ok"))
-        except _Fails as failed:
+        except CannotFollow as failed:
             outcomes.append(StepOutcome(text, span, "failed", failed.args))
             here = None
     return ScenarioResult(scenario, tuple(outcomes))
@@ -115,8 +115,9 @@ def _event(system: System, here: _Here, number: int) -> _Here:
         if not ways:
             refused.append(state)
     if refused:
-        raise _Fails(*_only_in(here, refused, f"{event.name} is blocked"), *why_blocked(system, refused[0], event))
-    return _Here(_settle(system, landed), here.faults)
+        blocked = _only_in(here, refused, f"{event.name} is blocked")
+        raise CannotFollow(*blocked, *why_blocked(system, refused[0], event))
+    return _Here(settled_from(system, landed), here.faults)
 
 
 def _blocked(system: System, here: _Here, number: int) -> _Here:
@@ -130,7 +131,7 @@ def _blocked(system: System, here: _Here, number: int) -> _Here:
             if can_move(system, movable[0], system.transitions[t])
         )
         moves = f"it moves {move_text(system, able)} ({able.span.short})"
-        raise _Fails(*_only_in(here, movable, f"{event.name} is not blocked"), moves)
+        raise CannotFollow(*_only_in(here, movable, f"{event.name} is not blocked"), moves)
     return here
 
 
@@ -139,10 +140,10 @@ def _fault(system: System, here: _Here, fault: Fault) -> _Here:
     struck = [s for s in here.states if may_strike(system, s, fault.number, faults)]
     if len(struck) == len(here.states):
         raised = [state._replace(flags=state.flags | 1 << fault.number) for state in struck]
-        return _Here(_settle(system, raised), faults)
+        return _Here(settled_from(system, raised), faults)
     if fault.kind != "jump" or not all(s.flags >> fault.number & 1 for s in here.states):
         up = all(s.flags >> fault.number & 1 for s in here.states)
-        raise _Fails(
+        raise CannotFollow(
             f"{fault.name} is there already"
             if up
             else f"{fault.name} cannot strike: another fault holds the same signal already"
@@ -152,18 +153,19 @@ def _fault(system: System, here: _Here, fault: Fault) -> _Here:
         names = system.subsystems[fault.subject].states
         assert fault.state is not None
         why = f"{state_text(system, still[0], fault.subject)}, and it jumps from {names[fault.state]} only"
-        raise _Fails(*_only_in(here, still, f"{fault.name} moves nothing"), why)
-    return _Here(_settle(system, [jumped(s, fault.subject, fault.target) for s in here.states]), here.faults)
+        raise CannotFollow(*_only_in(here, still, f"{fault.name} moves nothing"), why)
+    return _Here(settled_from(system, [jumped(s, fault.subject, fault.target) for s in here.states]), here.faults)
 
 
 def _wait(system: System, here: _Here, ticks: int) -> _Here:
     if system.tick is None:
-        raise _Fails("the model has no durations, so time makes no difference in it")
+        raise CannotFollow("the model has no durations, so time makes no difference in it")
     states = _in_windows(system, here.states)
     for passed in range(ticks):
         if passed == MOST_TICKS:
-            raise _Fails(f"{ticks_text(system, ticks)} are {ticks:,} ticks, more than the {MOST_TICKS:,} followed")
-        later = _in_windows(system, _settle(system, [ticked(system, state) for state in states]))
+            long = f"{ticks_text(system, ticks)} are {ticks:,} ticks"
+            raise CannotFollow(f"{long}, more than the {MOST_TICKS:,} followed")
+        later = _in_windows(system, settled_from(system, [ticked(system, state) for state in states]))
         if later == states:
             break
         states = later
@@ -182,7 +184,7 @@ def _in_windows(system: System, states: tuple[State, ...]) -> tuple[State, ...]:
             for t in timed
             if t.earliest <= state.clocks[t.subsystem] < t.latest and can_move(system, state, t)
         ]
-        frontier = [state for state in _settle(system, landed) if state not in seen] if landed else []
+        frontier = [state for state in settled_from(system, landed) if state not in seen] if landed else []
         seen.update(dict.fromkeys(frontier))
         _bounded(len(seen))
     return tuple(seen)
@@ -193,7 +195,7 @@ def _check(system: System, here: _Here, formula: Formula) -> _Here:
     if false:
         lines = truth_lines(system, false[0], formula)
         told = [f"{'  ' * line.depth}{line.text}" for line in lines]
-        raise _Fails(*_only_in(here, false, f"{formula_text(system, formula)} is false"), *told)
+        raise CannotFollow(*_only_in(here, false, f"{formula_text(system, formula)} is false"), *told)
     return here
 
 
@@ -207,9 +209,11 @@ def _only_in(here: _Here, some: list[State], what: str) -> tuple[str, ...]:
     )
 
 
-def _settle(system: System, states: Iterable[State]) -> tuple[State, ...]:
-    """Every settled state that reactions lead to, in the order found. Fails where the logic can go
-    round for ever."""
+def settled_from(system: System, states: Iterable[State]) -> tuple[State, ...]:
+    """Every settled state that reactions lead to from these, in the order found.
+
+    Raises CannotFollow where the logic can go round for ever, or where there are too many.
+    """
     settled: dict[State, None] = {}
     followers: dict[State, tuple[State, ...]] = {}
     stack = list(dict.fromkeys(states))[::-1]
@@ -232,7 +236,7 @@ def _settle(system: System, states: Iterable[State]) -> tuple[State, ...]:
             for step in reactions(system, round_and_round)
             for t in (system.transitions[step.number],)
         ]
-        raise _Fails(f"the logic can go round automatic transitions for ever, for example where {moving[0]}")
+        raise CannotFollow(f"the logic can go round automatic transitions for ever, for example where {moving[0]}")
     return tuple(settled)
 
 
@@ -258,4 +262,4 @@ def _never_ending(followers: dict[State, tuple[State, ...]]) -> State | None:
 
 def _bounded(count: int) -> None:
     if count > MOST_STATES:
-        raise _Fails(f"more than {MOST_STATES:,} states are possible here, too many to follow")
+        raise CannotFollow(f"more than {MOST_STATES:,} states are possible here, too many to follow")

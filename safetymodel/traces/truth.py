@@ -131,11 +131,16 @@ def _fact(system: System, state: State, signals: Signals, mention: Formula) -> s
             return f"it is {formula_text(system, mention)}"
 
 
-def _members_text(system: System, state: State, count: HowMany) -> str:
-    """The members that decide a count: those that fail it, else all that there are."""
+def _deciding_members(state: State, count: HowMany) -> list[InState]:
     told = [m for m in count.members if evaluate(m, state, ())]
     if len(told) < count.least or not told:
         told = [m for m in count.members if m not in told]
+    return told
+
+
+def _members_text(system: System, state: State, count: HowMany) -> str:
+    """The members that decide a count: those that fail it, else all that there are."""
+    told = _deciding_members(state, count)
     facts = [state_text(system, state, m.subsystem) for m in told[:MOST_MEMBERS]]
     if len(told) > MOST_MEMBERS:
         facts.append(f"{len(told) - MOST_MEMBERS} more alike")
@@ -185,21 +190,55 @@ def false_reading_text(system: System, state: State, signal: int) -> str:
 
 def signals_read(system: System, formula: Formula) -> frozenset[int]:
     """Every signal that a formula depends on, through definitions and other signals too."""
-    found: set[int] = set()
+    return _mentions(system, formula)[0]
+
+
+def subsystems_read(system: System, formula: Formula) -> frozenset[int]:
+    """Every subsystem that a formula depends on, through definitions and signals too."""
+    return _mentions(system, formula)[1]
+
+
+def _mentions(system: System, formula: Formula) -> tuple[frozenset[int], frozenset[int]]:
+    """The signals and the subsystems that a formula depends on."""
+    signals: set[int] = set()
+    subsystems: set[int] = set()
     stack: list[Formula] = [formula]
     while stack:
-        node = stack.pop()
-        match node:
+        match stack.pop():
             case SignalTrue(signal):
-                if signal not in found:
-                    found.add(signal)
+                if signal not in signals:
+                    signals.add(signal)
                     stack.append(system.signals[signal].reads)
+            case InState(subsystem, _, _):
+                subsystems.add(subsystem)
+            case HowMany(_, _, members, _):
+                subsystems.update(m.subsystem for m in members)
             case Not(part):
                 stack.append(part)
             case AllOf(parts) | AnyOf(parts):
                 stack.extend(parts)
             case Defined(_, body):
                 stack.append(body)
-            case Constant() | InState() | FaultUp() | HowMany():
+            case Constant() | FaultUp():
                 pass
-    return frozenset(found)
+    return frozenset(signals), frozenset(subsystems)
+
+
+def deciding_subsystems(system: System, state: State, formula: Formula) -> tuple[int, ...]:
+    """The subsystems whose states decide the truth of a formula here, each once."""
+    signals = readings(system, state)
+    found: list[int] = []
+    stack = list(reversed(decisive(state, signals, formula)))
+    while stack:
+        match stack.pop():
+            case InState(subsystem, _, _):
+                found.append(subsystem)
+            case SignalTrue(signal):
+                stack.extend(reversed(decisive(state, signals, system.signals[signal].reads)))
+            case Defined(_, body):
+                stack.extend(reversed(decisive(state, signals, body)))
+            case HowMany() as count:
+                found.extend(m.subsystem for m in _deciding_members(state, count))
+            case _:
+                pass
+    return tuple(dict.fromkeys(found))

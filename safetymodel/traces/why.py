@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from safetymodel.claims.verdict import Judgement, Trace
-from safetymodel.model.formula import TRUE, Defined, Formula, HowMany, InState, SignalTrue
+from safetymodel.model.formula import TRUE, Formula
 from safetymodel.model.state import State
-from safetymodel.model.step import Step, due, happenings, holds, is_settled, readings
+from safetymodel.model.step import Step, due, happenings, holds, is_settled
 from safetymodel.model.system import Requirement, System, Transition
 from safetymodel.traces.blocked import attempt_words, what_keeps, why_blocked
 from safetymodel.traces.truth import (
     Line,
-    decisive,
+    deciding_subsystems,
     false_reading_text,
     false_readings,
     signals_read,
+    subsystems_read,
     truth_lines,
 )
 from safetymodel.traces.wording import (
@@ -83,7 +86,8 @@ def _invariant(system: System, requirement: Requirement, trace: Trace) -> list[L
     lines += _claim(system, trace, requirement.subject)
     if requirement.begins is not None:
         lines += _watched(system, requirement, trace)
-    return lines + _unsettled(system, trace) + _last_step(system, trace)
+    blamed = deciding_subsystems(system, trace.end, requirement.subject)
+    return lines + _unsettled(system, trace) + _last_step(system, trace, blamed)
 
 
 def _watched(system: System, requirement: Requirement, trace: Trace) -> list[Line]:
@@ -115,8 +119,8 @@ def _unsettled(system: System, trace: Trace) -> list[Line]:
     return lines + [Line("part", transition_text(system, t), 1, place=t.span.short) for t in waiting]
 
 
-def _last_step(system: System, trace: Trace) -> list[Line]:
-    """What let the last step through."""
+def _last_step(system: System, trace: Trace, blamed: tuple[int, ...] = ()) -> list[Line]:
+    """What let the last step through. ``blamed`` are the subsystems whose states make the breach."""
     if not trace.steps:
         return []
     step = trace.steps[-1]
@@ -125,19 +129,24 @@ def _last_step(system: System, trace: Trace) -> list[Line]:
         return [Line("why", f"no condition guards the last step: {step_text(system, step, before)}")]
     lines = []
     for number in step.moved:
-        lines += _let_through(system, before, system.transitions[number])
+        lines += _let_through(system, before, system.transitions[number], blamed)
     return lines
 
 
-def _let_through(system: System, before: State, transition: Transition) -> list[Line]:
+def _let_through(system: System, before: State, transition: Transition, blamed: tuple[int, ...]) -> list[Line]:
     """A transition that fired, with its conditions and the truth of their parts just before."""
     lines = [Line("why", f"let through: {transition_text(system, transition)}", place=transition.span.short)]
     for word, condition in (("if", transition.interlock), ("physically", transition.physical)):
         if condition != TRUE:
-            lines.append(Line("part", f"{word} {formula_text(system, condition)}, which was met:", 1))
-            lines += truth_lines(system, before, condition, 2)
+            first, *rest = truth_lines(system, before, condition, 1)
+            lines += [replace(first, text=f"{word} {first.text}"), *rest]
     if transition.interlock == transition.physical == TRUE:
         lines.append(Line("part", "it has no condition", 1))
+        return lines
+    read = subsystems_read(system, transition.interlock) | subsystems_read(system, transition.physical)
+    unread = [system.subsystems[n].name for n in blamed if n not in read and n != transition.subsystem]
+    if unread:
+        lines.append(Line("part", f"its conditions do not depend on {and_list(unread, 'or')}", 1))
     return lines
 
 
@@ -201,7 +210,7 @@ def _permissive(system: System, requirement: Requirement, trace: Trace) -> list[
     subject, allowed = formula_text(system, requirement.subject), formula_text(system, requirement.allowed)
     lines = [Line("why", f"the last step makes {subject} true, and just before it {allowed} was not true:")]
     lines += truth_lines(system, before, requirement.allowed, 1)
-    return lines + _last_step(system, trace)
+    return lines + _last_step(system, trace, deciding_subsystems(system, before, requirement.allowed))
 
 
 def _start(system: System, requirement: Requirement, trace: Trace) -> list[Line]:
@@ -238,7 +247,7 @@ def _trapped(system: System, requirement: Requirement, trace: Trace) -> list[Lin
         lines += _cut([Line("part", name, 1) for name in names])
     else:
         lines.append(Line("why", "nothing at all can happen there any more"))
-    wanted_by = _subjects(state, system, requirement.subject)
+    wanted_by = deciding_subsystems(system, state, requirement.subject)
     blocked = [e for e in system.events if e.number not in able]
     blocked.sort(key=lambda e: not any(mover in wanted_by for mover, _ in e.movers))
     if blocked:
@@ -255,26 +264,6 @@ def _cut(lines: list[Line]) -> list[Line]:
     if len(lines) <= MOST_EVENTS + 1:
         return lines
     return [*lines[:MOST_EVENTS], Line("part", f"and {len(lines) - MOST_EVENTS} more", 1)]
-
-
-def _subjects(state: State, system: System, formula: Formula) -> set[int]:
-    """The subsystems that the deciding mentions of a formula speak of."""
-    signals = readings(system, state)
-    found: set[int] = set()
-    stack = list(decisive(state, signals, formula))
-    while stack:
-        match stack.pop():
-            case InState(subsystem, _, _):
-                found.add(subsystem)
-            case SignalTrue(signal):
-                stack.extend(decisive(state, signals, system.signals[signal].reads))
-            case Defined(_, body):
-                stack.extend(decisive(state, signals, body))
-            case HowMany(_, _, members, _):
-                found.update(m.subsystem for m in members)
-            case _:
-                pass
-    return found
 
 
 def _falsified(system: System, requirement: Requirement, trace: Trace) -> list[Line]:

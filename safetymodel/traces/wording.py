@@ -105,6 +105,14 @@ def ticks_text(system: System, ticks: int) -> str:
     return duration_text(ticks * system.tick)
 
 
+def wait_text(system: System, ticks: int) -> str:
+    """So many ticks as a scenario's step: ``wait 1.5 s``."""
+    milliseconds = ticks * (system.tick or Fraction(0))
+    if milliseconds >= 1000:
+        return f"wait {_number(milliseconds / 1000)} s"
+    return f"wait {_number(milliseconds)} ms"
+
+
 def faults_text(budget: int) -> str:
     """A fault budget: ``without faults``, ``with up to 1 fault``."""
     if not budget:
@@ -192,7 +200,7 @@ def short_name(system: System, step: Step, ticks: int = 1) -> str:
         case "fault" | "jump":
             return f"fault {system.faults[step.number].name}"
         case "tick":
-            return f"wait {ticks_text(system, ticks)}"
+            return wait_text(system, ticks)
         case _:
             return move_text(system, system.transitions[step.number])
 
