@@ -14,6 +14,7 @@ from safetymodel.traces.fold import folded
 from safetymodel.traces.scenarios import MOST_TICKS, CannotFollow, settled_from
 from safetymodel.traces.wording import change_texts, step_text
 
+
 @dataclass(frozen=True, slots=True)
 class Option:
     """Something that can happen now: its number from 1, the step, who does what, what it would change."""
@@ -88,34 +89,23 @@ class Session:
         step = self.options[number - 1].step
         return self._after(Move(self.state, (step, *reacted(self.system, step.after))))
 
-    def wait(session: Session, ticks: int) -> tuple[Session, int]:
-    """The session after so many ticks and what fires meanwhile, and how many ticks were left where the
-    user has to be asked for a reaction or the logic goes round for ever. One move for undo.
-
-    The model must have durations. ``ticks`` is at most ``MOST_TICKS``.
-    """
-    mark = len(session.steps)
-    now = replace(session, endless=False)
-    left = ticks
-    while left:
-        before = now.state
-        tick = Step("tick", 0, (), ticked(session.system, before))
-        if tick.after == before:  # no clock runs any more: the rest of the wait changes nothing
-            now, left = replace(now, steps=(*now.steps, *[tick] * left)), 0
-            break
-        ran = [tick]
-        while left > len(ran) and is_settled(session.system, ran[-1].after):
-            ran.append(Step("tick", 0, (), ticked(session.system, ran[-1].after)))
-            if ran[-1].after == ran[-2].after:
+    def wait(self, ticks: int) -> Session:
+        """The session after so many ticks and the reactions meanwhile, as one choice; the same where
+        time changes nothing. It ends early where more time changes nothing, where an order of
+        reactions has to be chosen, and after ``MOST_TICKS`` ticks."""
+        state = self.state
+        taken: list[Step] = []
+        for _ in range(min(ticks, MOST_TICKS)):
+            after = ticked(self.system, state)
+            if after == state or not is_settled(self.system, state):
                 break
-        left -= len(ran)
-        now = _react(replace(now, steps=(*now.steps, *ran)))
-        if now.endless or not now.settled:
-            break
-    return replace(now, marks=(*session.marks, mark)), left
+            tick = Step("tick", 0, (), after)
+            reactions_then = reacted(self.system, after)
+            taken += [tick, *reactions_then]
+            state = taken[-1].after
+        return self._after(Move(self.state, tuple(taken))) if taken else self
 
-
-def undo(self) -> Session:
+    def undo(self) -> Session:
         """The session before the latest choice; the same where there is none."""
         return replace(self, moves=self.moves[:-1], _options=[]) if len(self.moves) > 1 else self
 
