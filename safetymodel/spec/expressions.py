@@ -137,11 +137,20 @@ _IN_WORDS = {
 _BEGINNINGS = {"TRUE", "FALSE", "FAULT", "EVERY", "SOME", "NO", "AT", "EXACTLY"}
 
 
+_STATE_WORDS = tuple(word for word in RESERVED if word not in ("not", "and", "or"))
+
+
+class _NotAName(Exception):
+    """A word of the expressions where a name belongs; carries the word and its offset."""
+
+
 @cache
 def _grammar() -> Any:
     from lark import Lark, Transformer, v_args
 
-    def word(token: Any) -> Word:
+    def word(token: Any, allowed: tuple[str, ...] = ("self",)) -> Word:
+        if token in RESERVED and token not in allowed:
+            raise _NotAName(str(token), token.start_pos)
         return Word(str(token), token.start_pos)
 
     @v_args(inline=True)
@@ -165,7 +174,7 @@ def _grammar() -> Any:
             return Is(word(name), states, True)
 
         def states(self, *names: Any) -> tuple[Word, ...]:
-            return tuple(word(name) for name in names)
+            return tuple(word(name, _STATE_WORDS) for name in names)
 
         def members(self, how: tuple[str, int], family: Any, states: tuple[Word, ...]) -> Members:
             return Members(*how, word(family), states, False)
@@ -217,6 +226,9 @@ def parse_expression(text: str) -> Expression | Misread:
         return Misread(0, 1, "an expression is missing", "for example: door is closed")
     try:
         tree: Expression = _grammar().parse(text)
+    except _NotAName as error:
+        found, offset = error.args
+        return Misread(offset, len(found), f"expected a name, found `{found}`", "it is a word of the expressions")
     except UnexpectedToken as error:
         offset = len(text.rstrip()) if error.token.type == "$END" else (error.token.start_pos or 0)
         found = "the end" if error.token.type == "$END" else f"`{error.token}`"
@@ -225,7 +237,8 @@ def parse_expression(text: str) -> Expression | Misread:
         return Misread(offset, length, f"expected {expected}, found {found}", _advice(text, offset))
     except UnexpectedCharacters as error:
         offset = error.pos_in_stream or 0
-        expected = _expected(error.allowed or set())
+        open_brackets = text.count("(", 0, offset) > text.count(")", 0, offset)
+        expected = _expected((error.allowed or set()) - (set() if open_brackets else {"RPAR"}))
         return Misread(offset, 1, f"expected {expected}, found `{text[offset]}`", _advice(text, offset))
     return tree
 
@@ -246,6 +259,19 @@ def _advice(text: str, offset: int) -> str:
         return "write `is` or `is not`"
     if rest.startswith(("&", "|", "!", "~")):
         return "write `and`, `or`, `not`; `|` stands between states only"
+    if rest.startswith(('"', "'")):
+        return "a name stands without quotes"
+    if rest.startswith((",", ";")):
+        return "join conditions by `and` or `or`, states by `|`"
+    word = re.match(r"[A-Za-z]+", rest)
+    if word and word[0].lower() in RESERVED and word[0] != word[0].lower():
+        return f"write `{word[0].lower()}` in small letters"
+    if (offset and not rest[:1].isascii()) or rest.startswith(("-", ".", "/")):
+        return "a name has letters A to Z, digits and `_` only"
+    if not rest.strip() and text.count("(") > text.count(")"):
+        return "a bracket is not closed"
+    if rest.startswith(")"):
+        return "this bracket was never opened"
     return ""
 
 
