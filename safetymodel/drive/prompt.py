@@ -250,7 +250,8 @@ class _Dialogue:
 
     def _where(self) -> None:
         system, state = self.session.system, self.session.state
-        width = max((len(s.name) for s in (*system.subsystems, *system.signals)), default=0)
+        names = [*(s.name for s in system.subsystems), *(s.name for s in system.signals)]
+        width = max((len(name) for name in names), default=0)
         for this in system.subsystems:
             clock = state.clocks[this.number]
             since = f"   for {duration_text(clock * system.tick)}" if clock and system.tick is not None else ""

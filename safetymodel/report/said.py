@@ -326,7 +326,8 @@ def shown_text(run: RunView) -> str:
     tick = "without durations" if system.tick is None else f"time in ticks of {duration_text(Fraction(system.tick))}"
     known = counted(len(system.faults), "fault")
     about = f" (the spec declares {known})" if system.faults else " (the spec declares no faults)"
-    return f"Shown for the model in {system.file}, sha256 {system.sha256[:12]}, {budgets}{about}, {tick}."
+    begin = "Shown for" if run.judgements else "Explored:"
+    return f"{begin} the model in {system.file}, sha256 {system.sha256[:12]}, {budgets}{about}, {tick}."
 
 
 def one_line(text: str) -> str:

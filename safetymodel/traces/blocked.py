@@ -73,7 +73,7 @@ def obstacles(system: System, state: State, transition: Transition) -> tuple[str
     found: list[str] = []
     if is_stuck(system, state, this.number):
         fault = holding_fault(system, state, this.number)
-        found.append(f"{this.name} cannot leave {this.states[now]} (held by {fault})")
+        found.append(f"is prevented: {this.name} cannot leave {this.states[now]} (held by {fault})")
     signals = readings(system, state)
     found.extend(f"needs {text}" for text in needs_text(system, state, signals, transition.interlock))
     found.extend(f"needs physically {text}" for text in needs_text(system, state, signals, transition.physical))
@@ -149,16 +149,44 @@ def what_keeps(system: System, state: State, formula: Formula) -> tuple[str, ...
             waits = f" on {system.events[t.event].name}" if t.event is not None else ""
             lines.append(blocked or f"{move_text(system, t)}{waits} is not blocked itself ({t.span.short})")
         if not here:
-            stuck = holding_fault(system, state, this.number)
-            held = f", held by {stuck}" if stuck else ""
-            lines.append(
-                f"{this.name} is {this.states[now]}{held}: "
-                f"no transition leads from there to {formula_text(system, mention).split(' is ', 1)[1]} in one step"
-            )
+            lines.append(_far_away(system, state, mention))
     shown = list(dict.fromkeys(lines))
     if len(shown) > MOST_WAYS:
         shown = [*shown[:MOST_WAYS], f"and {len(shown) - MOST_WAYS} more"]
     return tuple(shown)
+
+
+def _far_away(system: System, state: State, mention: InState) -> str:
+    """That no single transition leads to what is wanted, which way does, and where a fault ends it."""
+    this = system.subsystems[mention.subsystem]
+    now = this.states[state.states[this.number]]
+    wanted = formula_text(system, mention).split(" is ", 1)[1]
+    text = f"{this.name} is {now}: no transition leads from there to {wanted}"
+    way = _way(system, state.states[this.number], mention)
+    if not way:
+        return text
+    text += f" in one step; the way is {' -> '.join(this.states[s] for s in way)}"
+    for source in way[:-1]:
+        there = (*state.states[: this.number], source, *state.states[this.number + 1 :])
+        fault = holding_fault(system, state._replace(states=there), this.number)
+        if fault:
+            return f"{text}, and it cannot leave {this.states[source]} (held by {fault})"
+    return text
+
+
+def _way(system: System, start: int, mention: InState) -> tuple[int, ...]:
+    """The fewest states of a subsystem from one to a wanted one; empty where no transitions lead there."""
+    ways: dict[int, tuple[int, ...]] = {start: (start,)}
+    frontier = [start]
+    for source in frontier:
+        for number in system.subsystems[mention.subsystem].transitions:
+            transition = system.transitions[number]
+            if transition.source == source and transition.target not in ways:
+                ways[transition.target] = (*ways[source], transition.target)
+                if (transition.target in mention.states) != mention.negated:
+                    return ways[transition.target]
+                frontier.append(transition.target)
+    return ()
 
 
 def _wanted_states(system: System, state: State, signals: Signals, formula: Formula) -> tuple[InState, ...]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from safetymodel.claims.verdict import Judgement, Trace
+from safetymodel.claims.watch import lasting
 from safetymodel.model.formula import TRUE, Formula
 from safetymodel.model.state import State
 from safetymodel.model.step import Step, due, happenings, holds, is_settled
@@ -87,20 +88,30 @@ def _invariant(system: System, requirement: Requirement, trace: Trace) -> list[L
     if requirement.begins is not None:
         lines += _watched(system, requirement, trace)
     blamed = deciding_subsystems(system, trace.end, requirement.subject)
-    return lines + _unsettled(system, trace) + _last_step(system, trace, blamed)
+    turn = _turning(system, requirement.subject, trace)
+    opened = _watch_opened(system, requirement, trace)
+    if len(turn.steps) < opened:  # it was so before, but not watched
+        turn = Trace(trace.start, trace.steps[:opened])
+    return lines + _unsettled(system, trace) + _bad_step(system, turn, blamed)
+
+
+def _watch_opened(system: System, requirement: Requirement, trace: Trace) -> int:
+    """The place in the run of the settled state since which the requirement has been watched."""
+    opened: int | None = None
+    for place, state in enumerate(_states(trace)):
+        if requirement.begins is None or not is_settled(system, state):
+            continue
+        if requirement.ends is not None and holds(system, state, requirement.ends):
+            opened = None
+        elif opened is None and holds(system, state, requirement.begins):
+            opened = place
+    return opened or 0
 
 
 def _watched(system: System, requirement: Requirement, trace: Trace) -> list[Line]:
     """Since when the requirement has been watched."""
     assert requirement.begins is not None
-    since: int | None = None
-    for state, number in zip(_states(trace), _happening_numbers(trace), strict=True):
-        if not is_settled(system, state):
-            continue
-        if requirement.ends is not None and holds(system, state, requirement.ends):
-            since = None
-        elif since is None and holds(system, state, requirement.begins):
-            since = number
+    since = _happening_numbers(trace)[_watch_opened(system, requirement, trace)]
     begins = formula_text(system, requirement.begins)
     text = f"it is watched from the start, where {begins} is true"
     if since:
@@ -119,8 +130,19 @@ def _unsettled(system: System, trace: Trace) -> list[Line]:
     return lines + [Line("part", transition_text(system, t), 1, place=t.span.short) for t in waiting]
 
 
-def _last_step(system: System, trace: Trace, blamed: tuple[int, ...] = ()) -> list[Line]:
-    """What let the last step through. ``blamed`` are the subsystems whose states make the breach."""
+def _turning(system: System, formula: Formula, trace: Trace) -> Trace:
+    """The run up to the step that gave the formula the truth that it has at the end; later steps are
+    reactions that left it so. The whole run where it has been so from the start."""
+    value = holds(system, trace.end, formula)
+    length = len(trace.steps)
+    states = _states(trace)
+    while length and holds(system, states[length - 1], formula) == value:
+        length -= 1
+    return Trace(trace.start, trace.steps[:length]) if length else trace
+
+
+def _bad_step(system: System, trace: Trace, blamed: tuple[int, ...] = ()) -> list[Line]:
+    """What let the last step of the run through. ``blamed`` are the subsystems that make the breach."""
     if not trace.steps:
         return []
     step = trace.steps[-1]
@@ -157,7 +179,7 @@ def _cause(system: System, requirement: Requirement, trace: Trace) -> list[Line]
         lines = [Line("why", f"the cause is there and its effect is not: {cause} without {effect}:")]
         lines += _claim(system, trace, requirement.subject) + _claim(system, trace, requirement.effect)
         lines += _unsettled(system, trace) + _kept(system, trace.end, requirement.effect)
-        return lines + _last_step(system, trace)
+        return lines + _bad_step(system, _turning(system, lasting(requirement), trace))
     began, ticks, state = _lasting(system, requirement, trace)
     allowed = ticks_text(system, requirement.within)
     since = f"happening {began}" if began else "the start"
@@ -210,7 +232,7 @@ def _permissive(system: System, requirement: Requirement, trace: Trace) -> list[
     subject, allowed = formula_text(system, requirement.subject), formula_text(system, requirement.allowed)
     lines = [Line("why", f"the last step makes {subject} true, and just before it {allowed} was not true:")]
     lines += truth_lines(system, before, requirement.allowed, 1)
-    return lines + _last_step(system, trace, deciding_subsystems(system, before, requirement.allowed))
+    return lines + _bad_step(system, trace, deciding_subsystems(system, before, requirement.allowed))
 
 
 def _start(system: System, requirement: Requirement, trace: Trace) -> list[Line]:
@@ -227,7 +249,7 @@ def _start(system: System, requirement: Requirement, trace: Trace) -> list[Line]
     else:
         what = step_text(system, latest, before)
         text = f"{subject} becomes true, and the latest happening is not {listed}, but: {what}"
-    return [Line("why", text), *_claim(system, trace, requirement.subject), *_last_step(system, trace)]
+    return [Line("why", text), *_claim(system, trace, requirement.subject), *_bad_step(system, trace)]
 
 
 MOST_EVENTS = 10
