@@ -29,6 +29,9 @@ from safetymodel.model.formula import (
 from safetymodel.model.state import State
 from safetymodel.model.system import Event, System
 
+FEW_OPTIONS = 8
+"""Combinations of what the movers of an event do, up to which each is one operation of its own."""
+
 MOST_OPTIONS = 4096
 
 
@@ -315,6 +318,12 @@ class Encoding:
             (subsystem,) = writes
             ways = writes[subsystem]
             return ways[0] if len(ways) == 1 else Stage(ways, false)
+        combinations = 1
+        for s in writes:
+            combinations *= len(writes[s]) + (stays[s] != false)
+        if combinations <= FEW_OPTIONS:
+            stage = self._at_once([(writes[s], stays[s]) for s in writes], moving=not event.joint)
+            return stage.writes[0] if len(stage.writes) == 1 else stage
         stages = [
             Stage(writes[group[0]], stays[group[0]])
             if len(group) == 1
@@ -344,8 +353,8 @@ class Encoding:
             found |= support(t.interlock, self._support) | support(t.physical, self._support)
         return found
 
-    def _at_once(self, movers: Sequence[tuple[tuple[Write, ...], Diagram]]) -> Stage:
-        """Movers that read each other: every combination of what each of them does."""
+    def _at_once(self, movers: Sequence[tuple[tuple[Write, ...], Diagram]], moving: bool = False) -> Stage:
+        """Every combination of what each of the movers does; with ``moving``, but that none of them moves."""
         true, false = self.decisions.true, self.decisions.false
         options = [
             (*writes, *([Write(stays, true, true)] if stays != false else [])) for writes, stays in movers
@@ -358,6 +367,8 @@ class Encoding:
         combined = []
         for chosen in product(*options):
             guard, cube, value = true, true, true
+            if moving and all(write.cube == true for write in chosen):
+                continue
             for write in chosen:
                 guard, cube, value = guard & write.guard, cube & write.cube, value & write.value
             if guard != false:

@@ -15,7 +15,7 @@ from safetymodel.model.state import State, initial_state
 from safetymodel.model.step import Kind
 from safetymodel.model.system import System
 
-FIRST_MEMORY = 128_000_000
+FIRST_MEMORY = 512_000_000
 """Bytes that a run starts with; when they are full it begins again with four times as many."""
 
 SHARE_OF_MACHINE = 0.5
