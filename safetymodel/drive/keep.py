@@ -31,7 +31,10 @@ def scenario_of(session: Session, name: str) -> tuple[Scenario, tuple[tuple[int,
     for group in folded(session.trace):
         if group.step is None:
             continue
-        kept = _scenario_step(session, group.step, group.ticks)
+        ticks = group.ticks
+        if ticks and steps and steps[-1].kind == "wait" and not any(at == len(steps) for at, _ in remarks):
+            ticks += steps.pop().number
+        kept = _scenario_step(session, group.step, ticks)
         if kept is not None:
             steps.append(kept)
         else:

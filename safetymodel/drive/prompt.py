@@ -38,10 +38,10 @@ _GROUPS: tuple[tuple[str, tuple[Kind, ...]], ...] = (
     ("moves that are in their window of time", ("time",)),
     ("what can fail", ("fault", "jump")),
     ("time", ("tick",)),
-    ("reactions that are due; their order makes a difference, an empty line takes the first", ("reaction",)),
+    ("reactions that are due, one at a time; an empty line takes the first", ("reaction",)),
 )
 
-MOST_BLOCKED = 12
+MOST_BLOCKED = 8
 
 
 def run(system: System, stdin: TextIO, say: Say, budget: int) -> int:
@@ -199,8 +199,17 @@ class _Dialogue:
                 self.say(f"!  {false_reading_text(system, state, signal)}")
 
     def show(self) -> None:
-        """What can happen now, numbered, and which attempts are blocked by a condition."""
+        """Which attempts are blocked by a condition, and what can happen now, numbered."""
         session = self.session
+        blocked = [e for e in session.blocked if session.is_at_hand(e)]
+        if blocked:
+            self.say("blocked:")
+            for event in blocked[:MOST_BLOCKED]:
+                self.say(f"  {event_text(event)}: {'; '.join(why(session, event))}")
+        rest = len(session.blocked) - min(len(blocked), MOST_BLOCKED)
+        if rest:
+            more = counted(rest, "more event" if blocked else "event")
+            self.say(f"{more} {'is' if rest == 1 else 'are'} blocked, `blocked` says why")
         for heading, kinds in _GROUPS:
             options = [o for o in session.options if o.step.kind in kinds]
             if options:
@@ -213,14 +222,6 @@ class _Dialogue:
             self.say("nothing can happen any more")
         elif not session.settled and len(session.options) == 1:
             self.say("the logic goes round for ever from here, so it is followed one reaction at a time")
-        blocked = [e for e in session.blocked if session.is_at_hand(e)]
-        if blocked:
-            self.say("blocked:")
-            for event in blocked[:MOST_BLOCKED]:
-                self.say(f"  {event_text(event)}: {'; '.join(why(session, event))}")
-        rest = len(session.blocked) - min(len(blocked), MOST_BLOCKED)
-        if rest:
-            self.say(f"{counted(rest, 'more event' if blocked else 'event')} blocked here; `blocked` lists them all")
 
     def _why(self, rest: str) -> None:
         names = [e.name for e in self.session.system.events]

@@ -108,11 +108,12 @@ def why_blocked(system: System, state: State, event: Event) -> tuple[str, ...]:
             reasons.append(_elsewhere(system, state, number, ways))
     if able and not event.joint:
         return ()
+    reasons = list(dict.fromkeys(reasons))
     if event.joint and reasons:
-        reasons = [f"{reason}, and {event.name} is joint: every partner has to move" for reason in reasons]
+        reasons[-1] += f"; {event.name} is joint, so every partner has to move"
     if not event.movers:
         reasons.append(f"no transition waits for {event.name} ({event.span.short})")
-    return tuple(dict.fromkeys(reasons))
+    return tuple(reasons)
 
 
 def _elsewhere(system: System, state: State, number: int, ways: Iterable[Transition]) -> str:
