@@ -67,6 +67,12 @@ def print_problems(problems: Iterable[Problem]) -> None:
         console.print(text, soft_wrap=True)
 
 
+def say(text: str) -> None:
+    """One line of text on standard output, whatever its encoding can take; for a dialogue."""
+    _write(sys.stdout, printable(text) + "\n")
+    sys.stdout.flush()
+
+
 def is_terminal(stream: TextIO) -> bool:
     try:
         return stream.isatty()
