@@ -23,7 +23,6 @@ from safetymodel.model.system import (
     System,
     Transition,
 )
-from safetymodel.names import did_you_mean
 from safetymodel.problems import Problem, errors
 from safetymodel.spec.describe import read_text
 from safetymodel.spec.description import (
@@ -39,6 +38,7 @@ from safetymodel.spec.description import (
 )
 from safetymodel.spec.reader import read_bytes
 
+MOST_PROBLEMS = 400
 MOST_TICKS = 1_000_000
 """Largest duration in ticks: a finer tick than the model can use is a mistake."""
 
@@ -57,14 +57,23 @@ def load_text(data: bytes | str, file: str) -> tuple[System | None, tuple[Proble
         data = data.encode("utf-8", "surrogatepass")
     description, problems = read_text(data, file)
     if description is None:
-        return None, problems
+        return None, _shown(problems)
     builder = _Builder(description, hashlib.sha256(data).hexdigest())
     system = builder.build()
     found = [*problems, *builder.problems]
     if not errors(found):
         found.extend(doubts(system, description))
-    found.sort(key=lambda p: (p.severity != "error", p.span.line, p.span.column))
-    return (None if errors(found) else system), tuple(dict.fromkeys(found))
+    return (None if errors(found) else system), _shown(found)
+
+
+def _shown(found: Iterable[Problem]) -> tuple[Problem, ...]:
+    """Problems in the order of the file, errors first, each once; the end of a long list is only counted."""
+    problems = sorted(dict.fromkeys(found), key=lambda p: (p.severity != "error", p.span.line, p.span.column))
+    if len(problems) <= MOST_PROBLEMS:
+        return tuple(problems)
+    first = problems[MOST_PROBLEMS]
+    message = f"{len(problems) - MOST_PROBLEMS:,} more problems from here on are not shown"
+    return (*problems[:MOST_PROBLEMS], Problem("more-problems", first.span, message, severity=first.severity))
 
 
 class _Builder:
@@ -209,9 +218,7 @@ class _Builder:
             )
         return tuple(subsystems), tuple(transitions), moved
 
-    def _transitions(
-        self, number: int, owner: SubsystemText, text: TransitionText, first: int
-    ) -> Iterable[Transition]:
+    def _transitions(self, number: int, owner: SubsystemText, text: TransitionText, first: int) -> Iterable[Transition]:
         member = self.scope.members[number]
         target = self.scope.state(member, text.target)
         event = self.scope.event(text.on, number) if text.on is not None else None
@@ -276,7 +283,7 @@ class _Builder:
         for hazard in text.hazards:
             if hazard.text not in declared and not self.scope.ghost(hazard.text, "hazards"):
                 message = f"there is no hazard {hazard.text}"
-                self.error("unknown-hazard", hazard, message, did_you_mean(hazard.text, declared))
+                self.error("unknown-hazard", hazard, message, self.scope.nearest(hazard.text, declared))
         only_by = tuple(self.scope.event(name, None) for name in text.only_by)
         return Requirement(
             number=number,

@@ -183,7 +183,10 @@ def few_faults(system: System, description: Description) -> Iterator[Problem]:
     """A requirement that withstands more faults than there are."""
     for requirement in system.requirements:
         if requirement.withstand > len(system.faults):
-            message = f"{requirement.name} withstands {requirement.withstand}, and {len(system.faults)} are declared"
+            count = len(system.faults)
+            declared = "none is" if not count else "only 1 is" if count == 1 else f"only {count} are"
+            asked = f"{requirement.withstand} fault" + ("s" if requirement.withstand > 1 else "")
+            message = f"{requirement.name} is to withstand {asked}, and {declared} declared"
             hint = "declare the faults that it must survive"
             yield _warning(description, "few-faults", requirement.span, message, hint)
 

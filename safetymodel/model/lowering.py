@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from collections import deque
-from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from typing import TypeVar
 
+from safetymodel.model.definitions import circle, in_order, measure, named
 from safetymodel.model.formula import (
     TRUE,
     AllOf,
@@ -20,7 +19,6 @@ from safetymodel.model.formula import (
     Not,
     SignalTrue,
     atoms,
-    parts_of,
 )
 from safetymodel.model.system import Signal
 from safetymodel.names import did_you_mean
@@ -45,11 +43,8 @@ MOST_TRANSITIONS = 100_000
 MOST_STATES = 4_000
 MOST_MENTIONS = 10_000
 MOST_DEPTH = 150
-MOST_SEARCHES = 100
-MOST_NAMED = 6
-"""Names of a ring that a message lists."""
-
-K = TypeVar("K", bound=Hashable)
+MOST_COMPARED = 20_000
+MOST_LISTED = 8
 
 Report = Callable[[Problem], None]
 
@@ -86,7 +81,7 @@ class Scope:
         self.description = description
         self.source = description.source
         self.report = report
-        self._searched = 0
+        self._compared = 0
         self.members: list[Member] = []
         self.families: dict[str, tuple[int, ...]] = {}
         self.events: list[DeclaredEvent] = []
@@ -131,14 +126,15 @@ class Scope:
                 self._reserved(state)
         states = tuple(dict.fromkeys(state.text for state in text.states))
         if len(states) > MOST_STATES:
-            self.error("too-many-states", text.name, f"{text.name.text} has more than {MOST_STATES:,} states")
+            message = f"{text.name.text} has more than {MOST_STATES:,} states"
+            self.error("too-many-states", text.name, message, "leave out what no requirement depends on")
         instances: list[Name | None] = list({i.text: i for i in text.instances}.values()) or [None]
         work = len(instances) * sum(len(t.sources) for t in text.transitions)
         if len(self.members) + len(instances) > MOST_MEMBERS or work > MOST_TRANSITIONS:
             message = f"with {text.name.text} the system has more than {MOST_MEMBERS:,} subsystems"
             if work > MOST_TRANSITIONS:
                 message = f"{text.name.text} unfolds to more than {MOST_TRANSITIONS:,} transitions"
-            self.error("too-large", text.name, message)
+            self.error("too-large", text.name, message, "leave out what no requirement depends on")
             instances = instances[:1]
         first = len(self.members)
         for instance in instances:
@@ -158,8 +154,9 @@ class Scope:
         """The number of a state of a subsystem."""
         if name.text in member.states:
             return member.states.index(name.text)
-        hint = self.nearest(name.text, member.states) or f"its states: {', '.join(member.states[:12])} {more}".strip()
-        self.error("unknown-state", name, f"{member.name} has no state {name.text}", hint)
+        listed = f"its states: {', '.join(member.states[:12])} {more}".strip()
+        hint = self.nearest(name.text, member.states, listed)
+        self.error("unknown-state", name, f"{member.text.name.text} has no state {name.text}", hint)
         return None
 
     def subsystem(self, name: Name) -> int | None:
@@ -169,13 +166,13 @@ class Scope:
         if name.text in self.families:
             members = [self.members[n].name for n in self.families[name.text]]
             hint = f"name one of {', '.join(members[:6])}; in an expression also `every {name.text} is ...`"
-            self.error("family-not-one", name, f"{name.text} is a family of {len(members)}", hint)
+            self.error("family-not-one", name, f"{name.text} is a family of {len(members)}, not one subsystem", hint)
             return None
         head, _, tail = name.text.partition(".")
         if not self.ghost(head, "subsystems"):
             if tail and head in self.families:
                 members = [self.members[n].instance or "" for n in self.families[head]]
-                hint = self.nearest(tail, members) or f"its instances: {', '.join(members[:12])}"
+                hint = self.nearest(tail, members, f"its instances: {', '.join(members[:12])}")
                 self.error("unknown-instance", name, f"the family {head} has no instance {tail}", hint)
             elif tail and head in self.by_name:
                 self.error("not-a-family", name, f"{head} is not a family", f"write {head}")
@@ -226,10 +223,14 @@ class Scope:
         ghosts = self.description.ghosts
         return name in ghosts or any(f"*{section}" in ghosts for section in sections)
 
-    def nearest(self, name: str, declared: Iterable[str]) -> str:
-        """A hint with the nearest declared name; after many unknown names none is searched for any more."""
-        self._searched += 1
-        return did_you_mean(name, declared) if self._searched <= MOST_SEARCHES else ""
+    def nearest(self, name: str, declared: Iterable[str], otherwise: str = "") -> str:
+        """A hint with the nearest declared name, or all of a few; after much searching none is looked for any more."""
+        known = list(declared)
+        near = ""
+        if self._compared < MOST_COMPARED:
+            self._compared += len(known)
+            near = did_you_mean(name, known)
+        return near or otherwise or (f"declared: {', '.join(known)}" if 0 < len(known) <= MOST_LISTED else "")
 
 
 class Lowering:
@@ -250,14 +251,14 @@ class Lowering:
         """The formula of an expression; ``owner`` is what ``self`` means, inside a family."""
         if written is None:
             return TRUE
-        known_too_large = not self._oversized.isdisjoint(_named(written.tree)) if self._oversized else False
+        known_too_large = not self._oversized.isdisjoint(named(written.tree)) if self._oversized else False
         formula = self._lower(written.tree, written, owner)
         if known_too_large or not self._small(formula, written):
             return TRUE
         return formula
 
     def _small(self, formula: Formula, written: Written) -> bool:
-        mentions, depth = _measure(formula, self._sizes)
+        mentions, depth = measure(formula, self._sizes)
         if mentions <= MOST_MENTIONS and depth <= MOST_DEPTH:
             return True
         self._problem(
@@ -276,27 +277,27 @@ class Lowering:
     def _order_conditions(self) -> None:
         """Lower each condition after those that it names; those in a ring are reported."""
         texts = self.scope.conditions
-        needs = {name: _named(c.meaning.tree) & texts.keys() for name, c in texts.items()}
+        needs = {name: named(c.meaning.tree) & texts.keys() for name, c in texts.items()}
 
         def lower(name: str) -> None:
             meaning = texts[name].meaning
-            before = _named(meaning.tree) & self._oversized
+            before = named(meaning.tree) & self._oversized
             formula = self._lower(meaning.tree, meaning, None)
             if before or not self._small(formula, meaning):
                 self._oversized.add(name)
                 formula = TRUE
             self._conditions[name] = formula
-            mentions, depth = _measure(formula, self._sizes)
+            mentions, depth = measure(formula, self._sizes)
             self._sizes[name] = mentions, depth + 1
 
         def ring(names: list[str]) -> None:
             first = texts[names[0]].name
-            message = f"{_circle(names)}: a condition that needs itself"
+            message = f"{circle(names)}: a condition that needs itself"
             self._problem("cyclic-condition", first.span, message, "say it with states or signals instead")
             for name in names:
                 self._conditions[name] = TRUE
 
-        _in_order(needs, lower, ring)
+        in_order(needs, lower, ring)
 
     def signal_order(self, signals: tuple[Signal, ...]) -> tuple[int, ...]:
         """Signals so that each comes after those that it reads; those in a ring are reported."""
@@ -305,11 +306,11 @@ class Lowering:
 
         def ring(numbers: list[int]) -> None:
             names = [signals[n].name for n in numbers]
-            message = f"{_circle(names)}: a signal that reads itself"
+            message = f"{circle(names)}: a signal that reads itself"
             self._problem("cyclic-signal", signals[numbers[0]].span, message, "a signal reads states or other signals")
             order.extend(numbers)
 
-        _in_order(needs, order.append, ring)
+        in_order(needs, order.append, ring)
         return tuple(order)
 
     # -- trees ------------------------------------------------------------------------------
@@ -403,83 +404,3 @@ class Lowering:
             message = f"`{wording}` is never true: {name.text} has {size} instances"
             self.report(self.scope.source.problem("never-so-many", place, message, severity="warning"))
         return HowMany(least, most, tuple(InState(n, found, tree.negated) for n in numbers), wording)
-
-
-def _named(tree: Expression) -> set[str]:
-    """The bare names in an expression."""
-    found, stack = set(), [tree]
-    while stack:
-        match stack.pop():
-            case Named(name):
-                found.add(name.text)
-            case Negation(part):
-                stack.append(part)
-            case Joined(_, parts):
-                stack.extend(parts)
-    return found
-
-
-def _in_order(needs: Mapping[K, set[K]], one: Callable[[K], None], ring: Callable[[list[K]], None]) -> None:
-    """Visit everything after what it needs, in the given order otherwise; what needs itself is visited as a ring."""
-    waiting = {name: set(needed) for name, needed in needs.items()}
-    place = {name: number for number, name in enumerate(needs)}
-    needed_by: dict[K, list[K]] = {name: [] for name in needs}
-    for name, needed in needs.items():
-        for other in needed:
-            needed_by[other].append(name)
-    ready = deque(name for name in needs if not waiting[name])
-    left = dict.fromkeys(needs)
-    while left:
-        if ready:
-            done = [ready.popleft()]
-            one(done[0])
-        else:
-            done = _ring(next(iter(left)), waiting, place)
-            ring(done)
-        for name in done:
-            del left[name]
-        for name in done:
-            for other in needed_by[name]:
-                if other in left and name in waiting[other]:
-                    waiting[other].discard(name)
-                    if not waiting[other]:
-                        ready.append(other)
-
-
-def _ring(here: K, needs: Mapping[K, set[K]], place: Mapping[K, int]) -> list[K]:
-    """Names of which each needs the next and the last the first; each name needs at least one."""
-    path: dict[K, None] = {}
-    while here not in path:
-        path[here] = None
-        here = min(needs[here], key=place.__getitem__)
-    names = list(path)
-    names = names[names.index(here) :]
-    first = min(range(len(names)), key=lambda n: place[names[n]])
-    return names[first:] + names[:first]
-
-
-def _circle(names: Sequence[str]) -> str:
-    shown = [*names[:MOST_NAMED], f"({len(names) - MOST_NAMED} more)"] if len(names) > MOST_NAMED + 1 else list(names)
-    return " -> ".join([*shown, names[0]])
-
-
-def _measure(formula: Formula, conditions: Mapping[str, tuple[int, int]]) -> tuple[int, int]:
-    """(mentions, depth) of a formula as a tree, where the sizes of the conditions in it are known."""
-    known: dict[int, tuple[int, int]] = {}
-    stack = [(formula, False)]
-    while stack:
-        node, ready = stack.pop()
-        if id(node) in known:
-            continue
-        if isinstance(node, Defined) and node.name in conditions:
-            known[id(node)] = conditions[node.name]
-            continue
-        parts = parts_of(node)
-        if ready or not parts:
-            sizes = [known[id(part)] for part in parts]
-            mentions = sum(m for m, _ in sizes) if parts else 1
-            known[id(node)] = (mentions, 1 + max((d for _, d in sizes), default=0))
-        else:
-            stack.append((node, True))
-            stack.extend((part, False) for part in parts)
-    return known[id(formula)]

@@ -79,6 +79,12 @@ def _lost(root: Node) -> frozenset[str]:
     return frozenset(found)
 
 
+def _belongs(key: str) -> str:
+    owners = [form for form, keys in COMPANIONS if key in keys]
+    owners = owners or (["never", "always", "cause"] if key == "prevent" else ["never", "always"])
+    return f"it belongs to {', '.join(f'`{owner}`' for owner in owners)}; remove it here"
+
+
 class _Describer:
     def __init__(self, source: Source, problems: list[Problem], ghosts: frozenset[str]) -> None:
         self.source = source
@@ -205,8 +211,9 @@ class _Describer:
         after = self.after(node.get("after"))
         on = self.optional_name(node.get("on"))
         if on is not None and after is not None:
-            hint = "leave out `on`, or put a timed state before the event"
-            self.problem("after-with-on", self.source.span(node.key("after") or node), "`after` with `on`", hint)
+            message = "`after` beside `on`: a transition waits for time or for an event, not both"
+            hint = "leave one out, or put a timed state before the event"
+            self.problem("after-with-on", self.source.span(node.key("after") or node), message, hint)
             after = None
         return TransitionText(
             sources=self.names(source),
@@ -252,7 +259,9 @@ class _Describer:
         word = stuck is not None and stuck.text in ("true", "false") and stuck.plain
         if signal is not None and not word:
             where = self.source.span(stuck or jump or key)
-            self.problem("stuck-signal", where, "a signal is stuck at true or false", "write `stuck: true`")
+            message = "a signal is stuck at true or false" if stuck is not None else "a signal does not jump"
+            hint = "write `stuck: true` or `stuck: false`, without quotes"
+            self.problem("stuck-signal", where, message, hint)
             return None
         if subsystem is not None and stuck is not None and word:
             hint = "name the state, or `any`"
@@ -261,7 +270,8 @@ class _Describer:
         rate_node = value.get("rate")
         rate = per_hour(rate_node.text) if rate_node is not None else None
         if rate_node is not None and rate is None:
-            self.problem("bad-rate", self.source.span(rate_node), f"`{rate_node.text}` is not a rate", "2.0e-7 / h")
+            message = f"`{rate_node.text.strip()[:40]}` is not a rate below 1e12 / h"
+            self.problem("bad-rate", self.source.span(rate_node), message, "for example 2.0e-7 / h")
         ends = None
         if jump is not None:
             start, end = jump.get("from"), jump.get("to")
@@ -342,7 +352,8 @@ class _Describer:
             node = value.key(other)
             if node is not None:
                 good = False
-                self.problem("misplaced-key", self.source.span(node), f"`{other}` does not belong to `{form}`")
+                message = f"`{other}` does not belong to `{form}`"
+                self.problem("misplaced-key", self.source.span(node), message, _belongs(other))
         start, end = value.get("from"), value.key("until")
         if end is not None and start is None and form in ("never", "always"):
             good = False
@@ -352,7 +363,7 @@ class _Describer:
         if form not in ("never", "always", "cause") and self.truth(value.get("prevent")):
             good = False
             where = self.source.span(value.key("prevent") or key)
-            self.problem("misplaced-key", where, f"`prevent` does not belong to `{form}`")
+            self.problem("misplaced-key", where, f"`prevent` does not belong to `{form}`", _belongs("prevent"))
         return good
 
     def scenario(self, key: Node, value: Node) -> ScenarioText:
@@ -381,7 +392,7 @@ class _Describer:
                 return None
             return StepText("check", text, check=Written(rest, tree, node, self.source), span=span)
         if word == "wait" and rest:
-            wait = self.duration(rest, span)
+            wait = self.duration_in(node, node.text.index("wait") + 4, node.text[node.text.index("wait") + 4 :])
             return StepText("wait", text, wait=wait, span=span) if wait is not None else None
         named = Name(rest or text, self.source.inside(node, len(text) - len(rest or text), len(rest or text)))
         if word in ("blocked", "fault") and rest and " " not in rest:

@@ -12,6 +12,7 @@ from typing import Any, TypeAlias
 
 MOST_CHARACTERS = 20_000
 MOST_DEPTH = 60
+MOST_DIGITS = 9
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,8 +141,8 @@ _BEGINNINGS = {"TRUE", "FALSE", "FAULT", "EVERY", "SOME", "NO", "AT", "EXACTLY"}
 _STATE_WORDS = tuple(word for word in RESERVED if word not in ("not", "and", "or"))
 
 
-class _NotAName(Exception):
-    """A word of the expressions where a name belongs; carries the word and its offset."""
+class _Refused(Exception):
+    """A word that the grammar lets pass and the format does not; carries the parts of a :class:`Misread`."""
 
 
 @cache
@@ -150,8 +151,16 @@ def _grammar() -> Any:
 
     def word(token: Any, allowed: tuple[str, ...] = ("self",)) -> Word:
         if token in RESERVED and token not in allowed:
-            raise _NotAName(str(token), token.start_pos)
+            message = f"expected a name, found `{token}`"
+            raise _Refused(token.start_pos, len(token), message, "it is a word of the expressions")
         return Word(str(token), token.start_pos)
+
+    def count(token: Any) -> int:
+        if len(token) > MOST_DIGITS:
+            raise _Refused(
+                token.start_pos, len(token), f"a number of more than {MOST_DIGITS} digits", "write a smaller one"
+            )
+        return int(token)
 
     @v_args(inline=True)
     class Tree(Transformer[Any, Any]):
@@ -192,13 +201,13 @@ def _grammar() -> Any:
             return "no", 0
 
         def at_least(self, number: Any) -> tuple[str, int]:
-            return "at least", int(number)
+            return "at least", count(number)
 
         def at_most(self, number: Any) -> tuple[str, int]:
-            return "at most", int(number)
+            return "at most", count(number)
 
         def exactly(self, number: Any) -> tuple[str, int]:
-            return "exactly", int(number)
+            return "exactly", count(number)
 
         def denial(self, part: Expression) -> Negation:
             return Negation(part)
@@ -226,9 +235,8 @@ def parse_expression(text: str) -> Expression | Misread:
         return Misread(0, 1, "an expression is missing", "for example: door is closed")
     try:
         tree: Expression = _grammar().parse(text)
-    except _NotAName as error:
-        found, offset = error.args
-        return Misread(offset, len(found), f"expected a name, found `{found}`", "it is a word of the expressions")
+    except _Refused as refused:
+        return Misread(*refused.args)
     except UnexpectedToken as error:
         offset = len(text.rstrip()) if error.token.type == "$END" else (error.token.start_pos or 0)
         found = "the end" if error.token.type == "$END" else f"`{error.token}`"
@@ -266,7 +274,9 @@ def _advice(text: str, offset: int) -> str:
     word = re.match(r"[A-Za-z]+", rest)
     if word and word[0].lower() in RESERVED and word[0] != word[0].lower():
         return f"write `{word[0].lower()}` in small letters"
-    if (offset and not rest[:1].isascii()) or rest.startswith(("-", ".", "/")):
+    if rest[:1].isdigit() or rest.startswith("_"):
+        return "a name begins with a letter"
+    if (rest and not rest[:1].isascii()) or rest.startswith(("-", ".", "/")):
         return "a name has letters A to Z, digits and `_` only"
     if not rest.strip() and text.count("(") > text.count(")"):
         return "a bracket is not closed"

@@ -10,7 +10,7 @@ import re
 from collections.abc import Iterable
 from functools import cache
 
-from safetymodel.names import did_you_mean
+from safetymodel.names import did_you_mean, nearest
 from safetymodel.problems import Problem
 from safetymodel.spec.reader import INTEGER, Node, Source
 from safetymodel.spec.schema import (
@@ -71,6 +71,8 @@ class _Fitter:
     def wrong(self, node: Node, where: str, wanted: str, hint: str = "") -> bool:
         if node.is_null:
             return self.report("empty", node, f"{where} is empty", hint or f"write {wanted}, or remove the key")
+        if not hint and node.kind == "list" and not wanted.startswith(("text", "a list")):
+            hint = "write one, without brackets"
         return self.report("wrong-type", node, f"{where} is {described(node)}, not {wanted}", hint)
 
     # -- maps -------------------------------------------------------------------------------
@@ -81,10 +83,11 @@ class _Fitter:
             keys = ", ".join(k.name for k in shape.keys)
             return self.wrong(node, owner, "a map of `key: value` pairs", f"its keys: {keys}")
         kept = []
+        meant = set()
         for name, value in node.pairs:
             known = shape.key(name.text)
             if known is None:
-                self.unknown_key(name, shape, owner)
+                meant.add(self.unknown_key(name, shape, owner))
                 node.lost.append(name.text)
                 continue
             where = f"`{name.text}`" if shape is DOCUMENT else f"`{name.text}` of {owner}"
@@ -100,20 +103,26 @@ class _Fitter:
         for known in shape.keys:
             if known.required and known.name not in present:
                 good = False
+                if known.name in meant or "<<" in meant:
+                    continue
                 hint = f"add `{known.name}:` ({known.about})"
                 if known.name == "safetymodel":
                     hint = "add `safetymodel: 1` as the first line"
                 self.report("missing-key", key or node, f"{owner} has no `{known.name}`", hint)
         return good and not any(known.required and known.name in node.lost for known in shape.keys)
 
-    def unknown_key(self, name: Node, shape: Record, owner: str) -> None:
+    def unknown_key(self, name: Node, shape: Record, owner: str) -> str:
+        """Report a key that the format does not know; the key that was probably meant, or nothing."""
+        if name.text == "<<":
+            self.report("unknown-key", name, f"{owner} has no key `<<`", "YAML 1.2 has no merge keys: write them out")
+            return "<<"
         allowed = [key.name for key in shape.keys]
-        hint = did_you_mean(name.text, allowed) or f"allowed here: {', '.join(allowed)}"
+        meant = nearest(name.text, allowed) if len(self.problems) < MOST_SEARCHES else None
+        hint = f"did you mean {meant}?" if meant else f"allowed here: {', '.join(allowed)}"
         shown = name.text if len(name.text) <= 40 else f"{name.text[:40]}..."
-        if not shown.strip():
-            self.report("unknown-key", name, f"a key of {owner} is empty", hint)
-            return
-        self.report("unknown-key", name, f"{owner} has no key `{shown}`", hint)
+        message = f"{owner} has no key `{shown}`" if shown.strip() else f"a key of {owner} is empty"
+        self.report("unknown-key", name, message, hint)
+        return meant or ""
 
     def at(self, value: Node, key: Node) -> Node:
         """The value; one that is empty takes the place of its key, where people look."""
@@ -124,6 +133,7 @@ class _Fitter:
     def table(self, node: Node, shape: Table, where: str) -> bool:
         if node.kind != "map":
             hint = "write `name: ...` lines, indented below it, without dashes"
+            hint = f"declare at least one: {hint}" if node.is_null else hint
             return self.wrong(node, where, "a map of names", hint)
         if not node.pairs and not shape.empty:
             return self.report("empty", node, f"{where} is empty", "declare at least one")
@@ -133,7 +143,9 @@ class _Fitter:
             if not _whole(NAME).match(name.text):
                 node.lost.append(name.text)
                 shown = name.text if len(name.text) <= 40 else f"{name.text[:40]}..."
-                self.report("bad-name", name, f"`{shown}` is not a name", _NAME_HINT)
+                long = len(name.text) > 100 and re.match(r"[A-Za-z][A-Za-z0-9_]*\Z", name.text)
+                message = "a name of more than 100 characters" if long else f"`{shown}` is not a name"
+                self.report("bad-name", name, message, _name_advice(name.text) or _NAME_HINT)
                 continue
             if value.is_null and shape.null_item:
                 kept.append((name, Node("map", name.line, name.column, name.start, name.end)))
@@ -192,7 +204,7 @@ class _Fitter:
                 hint = "an expression stands without braces, for example `door is closed`"
                 return self.text(node, where, "an expression", hint if node.kind != "text" else "")
             case Words():
-                return self.text(node, where, "text")
+                return self.text(node, where, "text", "" if node.kind == "text" else "put the text in quotes")
             case Form():
                 return self.form(node, shape, where)
             case Choice():
@@ -253,11 +265,12 @@ class _Fitter:
             message = f"{where} is {described(node)}; this version reads format {shape.least}"
             return self.report("unknown-format", node, message, f"write `safetymodel: {shape.least}`")
         if not number:
-            return self.wrong(node, where, "a whole number", "without quotes or a point")
+            return self.wrong(node, where, "a whole number", "" if node.is_null else "write digits, without quotes")
         message = f"{where} is {described(node)}, not between {shape.least} and {shape.most}"
         return self.report("out-of-range", node, message)
 
 
+MOST_SEARCHES = 1_000
 _NAME_HINT = "a letter, then letters, digits, `_`, at most 100"
 _ONE = {
     "subsystems": "subsystem",
@@ -285,8 +298,12 @@ def _advice(node: Node, shape: Form) -> str:
         return "the units are ms, s and min"
     if shape.slug == "bad-rate":
         return "failures in an hour: write a number and `/ h`"
-    if re.match(r"[0-9]", text):
+    return _name_advice(text) or _NAME_HINT
+
+
+def _name_advice(text: str) -> str:
+    if re.match(r"[0-9_]", text):
         return "a name begins with a letter"
-    if re.search(r"[\s-]", text):
-        return f"join the words by `_`: {re.sub(r'[^A-Za-z0-9_.]+', '_', text)[:60]}"
+    if re.fullmatch(r"[A-Za-z][A-Za-z0-9_.]*([\s-]+[A-Za-z0-9_.]+)+", text) and len(text) <= 100:
+        return f"join the words by `_`: {re.sub(r'[^A-Za-z0-9_.]+', '_', text)}"
     return ""

@@ -29,10 +29,14 @@ from safetymodel.span import Span
 
 MOST_BYTES = 4_000_000
 MOST_DEPTH = 40
-MOST_NODES = 400_000
+MOST_NODES = 100_000
 MOST_ALIASES = 1_000
+_DEEP = f"nested more than {MOST_DEPTH} levels deep"
 
-_CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f\x80-\x84\x86-\x9f\ufffe\uffff]")
+# Control characters, line ends that editors do not show as such, and marks that change the order of reading.
+_CONTROL = re.compile(
+    "[\\x00-\\x08\\x0b\\x0c\\x0e-\\x1f\\x7f-\\x9f\\u2028\\u2029\\u202a-\\u202e\\u2066-\\u2069\\ufeff\\ufffe\\uffff]"
+)
 INTEGER = re.compile(r"[-+]?[0-9]+\Z")
 
 
@@ -185,7 +189,7 @@ def decode(data: bytes, file: str) -> Source | Problem:
     if bad:
         line = text.count("\n", 0, bad.start()) + 1
         column = bad.start() - (text.rfind("\n", 0, bad.start()) + 1) + 1
-        message = f"control character U+{ord(bad.group()):04X} in the text"
+        message = f"the character U+{ord(bad.group()):04X} is not allowed in a spec"
         return source.problem("control-character", Span(file, line, column), message, "remove it; is this a text file?")
     return source
 
@@ -215,17 +219,69 @@ def parse(source: Source) -> tuple[Node | None, tuple[Problem, ...]]:
 
 
 def _syntax(source: Source, error: MarkedYAMLError) -> Problem:
-    mark = error.problem_mark or error.context_mark
+    """What the YAML parser found, in simple words, where the mistake was made rather than where it was noticed."""
+    mark, opened = error.problem_mark or error.context_mark, error.context_mark
+    what = " ".join(str(error.problem or "cannot be read").split())
+    while_ = " ".join(str(error.context or "").split())
+    message = f"not YAML: {what}" + (f" ({while_})" if while_ else "")
+    hint = "check indentation, colons, brackets and quotes here and just above"
+    others: tuple[Span, ...] = ()
+    if "quoted scalar" in while_ and "end of stream" in what:
+        mark, message, hint = opened, "this quote is never closed", "close it, or leave out both quotes"
+    elif while_.startswith("while parsing a flow") and opened is not None:
+        bracket = source.line(opened.line + 1)[opened.column : opened.column + 1]
+        closing = {"[": "]", "{": "}"}.get(bracket, bracket)
+        message = f"the `{bracket}` that begins here is not closed where it should be by `{closing}`"
+        found = re.search(r"got (.*)$", what) or re.search(r"but found (.*)$", what)
+        if mark is not None and found and "end" not in found[1]:
+            others = (Span(source.file, opened.line + 1, opened.column + 1),)
+            shown = source.line(mark.line + 1)[mark.column : mark.column + 1] or "the end of the line"
+            message = f"expected `,` or `{closing}`, found `{shown}`"
+            hint = "a text with `: ` or `,` in it needs quotes; is every bracket closed?"
+            if not shown.strip(":,[]{}") and what.startswith("expected the node"):
+                message, others = f"a value is missing before `{shown}`", ()
+                hint = "write it, or remove the comma too many"
+        else:
+            mark, hint = opened, f"add `{closing}`"
+    elif "cannot start any token" in what:
+        character = source.line(mark.line + 1)[mark.column : mark.column + 1] if mark else ""
+        if character == "\t":
+            message, hint = "a tab stands where YAML wants spaces", "indent with spaces"
+        else:
+            message, hint = f"a value cannot begin with `{character}`", "put the text in quotes"
+    elif "mapping values are not allowed" in what:
+        message = "a second `: ` on one line, or a line that is indented too far"
+        hint = "put a text that contains `: ` in quotes, or check the indentation"
+        above = _line_above(source, mark.line + 1) if mark else 0
+        text = source.line(above)
+        if mark is not None and above and ": " not in source.line(mark.line + 1)[: mark.column]:
+            tight = re.match(r"(\s*[A-Za-z0-9_-]+):\S", text)
+            if tight:
+                message, hint = "a blank is missing after this colon", "write `key: value`"
+                return source.problem("yaml-syntax", Span(source.file, above, len(tight[1]) + 1), message, hint)
+            if ":" not in text and not text.lstrip().startswith("-"):
+                message, hint = "a colon is missing at the end of this line", f"write `{text.strip()[:40]}:`"
+                return source.problem("yaml-syntax", Span(source.file, above, len(text.rstrip()) + 1), message, hint)
+    elif "could not find expected ':'" in what:
+        mark, message = opened, "this line has no `key: value`"
+        hint = "add a colon and a blank after the key, or indent the line as a part of the text above"
+    elif "expected <block end>" in what:
+        message = "this line does not fit the indentation of the lines above it"
+        hint = "entries of one section begin in the same column"
+    elif "undefined tag handle" in what:
+        message, hint = "YAML tags are not allowed", "put a text that begins with `!` in quotes"
     line, column = (mark.line, mark.column) if mark else (0, 0)
     line = min(line, max(0, len(source.lines) - 1))
-    what = " ".join(str(error.problem or "cannot be read").split())
-    while_ = f" ({' '.join(str(error.context).split())})" if error.context else ""
-    hint = "check indentation, colons, brackets and quotes here and just above"
-    if "\t" in source.line(line + 1)[: column + 1]:
-        hint = "indent with spaces; a tab is not allowed here"
-    elif "mapping values are not allowed" in what:
-        hint = "put a text that contains `: ` in quotes, or check the indentation"
-    return source.problem("yaml-syntax", Span(source.file, line + 1, column + 1), f"not YAML: {what}{while_}", hint)
+    column = min(column, len(source.lines[line]))
+    return source.problem("yaml-syntax", Span(source.file, line + 1, column + 1), message, hint, others=others)
+
+
+def _line_above(source: Source, number: int) -> int:
+    """The nearest line above that is neither empty nor a remark; 0 where there is none."""
+    number -= 1
+    while number and (not source.line(number).strip() or source.line(number).lstrip().startswith("#")):
+        number -= 1
+    return number
 
 
 class _Builder:
@@ -273,7 +329,9 @@ class _Builder:
                 open_nodes.append(node)
                 keys.append(None)
                 if len(open_nodes) > MOST_DEPTH:
-                    raise self.refuse("nested-too-deep", node, f"nested more than {MOST_DEPTH} levels deep")
+                    raise self.refuse(
+                        "nested-too-deep", node, f"nested more than {MOST_DEPTH} levels deep", "a spec needs seven"
+                    )
             elif open_nodes:
                 self._grow(open_nodes[-1], node)
             else:
@@ -294,7 +352,8 @@ class _Builder:
         if self.count > MOST_NODES:
             raise self.refuse("too-much-content", node, f"more than {MOST_NODES:,} values in one file")
         if event.tag is not None and str(event.tag) != "!":
-            raise self.refuse("yaml-tag", node, f"the tag {event.tag} is not allowed", "remove the tag")
+            written = self.source.text[node.start : node.end].split(maxsplit=1)[0][:60]
+            raise self.refuse("yaml-tag", node, f"YAML tags such as {written} are not allowed", "remove the tag")
         if event.anchor is not None:
             self.anchors[event.anchor] = node
         return node
@@ -303,15 +362,21 @@ class _Builder:
         here = self._node("text", event)
         target = self.anchors.get(event.anchor)
         if target is None:
-            raise self.refuse("unknown-alias", here, f"there is no anchor &{event.anchor} above")
+            raise self.refuse(
+                "unknown-alias", here, f"there is no anchor &{event.anchor} above", "write the value itself"
+            )
         if any(target is node for node in open_nodes):
-            raise self.refuse("cyclic-alias", here, f"*{event.anchor} stands inside what it stands for")
+            raise self.refuse(
+                "cyclic-alias", here, f"*{event.anchor} stands inside what it stands for", "write the value itself"
+            )
         self.aliases += 1
         self.count += target.size
         if self.aliases > MOST_ALIASES or self.count > MOST_NODES:
-            raise self.refuse("too-many-aliases", here, "the aliases unfold to more than the format allows")
+            raise self.refuse("too-many-aliases", here, "the aliases unfold to too much", "write the values themselves")
         if len(open_nodes) + target.depth > MOST_DEPTH:
-            raise self.refuse("nested-too-deep", here, f"nested more than {MOST_DEPTH} levels deep")
+            raise self.refuse(
+                "nested-too-deep", here, f"nested more than {MOST_DEPTH} levels deep", "a spec needs seven"
+            )
         return target
 
     def _attach(self, parent: Node, keys: list[Node | None], node: Node) -> None:

@@ -108,7 +108,7 @@ class StepShape:
 
 Shape: TypeAlias = Form | Words | Condition | Truth | Whole | Choice | StuckAt | Listing | Table | Record | StepShape
 
-_NAME = Form(NAME, "bad-name", "a name (a letter, then letters, digits, `_`, at most 100)")
+_NAME = Form(NAME, "bad-name", "a name")
 _DOTTED = Form(DOTTED, "bad-name", "a name, or names joined by dots")
 _DURATION = Form(_TIME, "bad-duration", "a duration such as `300 ms`, `2 s` or `1 min`")
 _AFTER = Form(rf"{_TIME}(\.\.{_TIME})?", "bad-duration", "a duration such as `300 ms`, or a range `100 ms..300 ms`")
