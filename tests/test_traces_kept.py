@@ -204,6 +204,35 @@ def test_each_counterexample_becomes_two_files_and_nothing_else(tmp_path: Path) 
     assert replay_named(LIFT, data["trace"]) is None
 
 
+def test_another_spec_of_the_same_name_replaces_nothing(tmp_path: Path) -> None:
+    systems = []
+    for folder in ("one", "two"):
+        spec = tmp_path / folder / "lift.yaml"
+        spec.parent.mkdir()
+        spec.write_text(POOL_LIFT)
+        system, _ = load(str(spec))
+        assert system is not None
+        systems.append(system)
+    saved(systems[0], tmp_path / "kept", "P1")
+    saved(systems[1], tmp_path / "kept", "P1")
+    files = saved(systems[0], tmp_path / "kept", "P1")
+    assert [f.name for f in files if f.suffix == ".py"] == ["test_lift_P1.py", "test_lift_P1_2.py"]
+    assert ["/one/" in f.read_text() for f in files if f.suffix == ".py"] == [True, False]
+
+
+def test_the_way_to_the_spec_holds_through_linked_directories(tmp_path: Path) -> None:
+    spec = tmp_path / "specs" / "lift.yaml"
+    spec.parent.mkdir()
+    spec.write_text(POOL_LIFT)
+    (tmp_path / "far" / "off" / "kept").mkdir(parents=True)
+    (tmp_path / "link").symlink_to(tmp_path / "far" / "off" / "kept", target_is_directory=True)
+    system, _ = load(str(spec))
+    assert system is not None
+    saved(system, tmp_path / "link", "P1")
+    ran = run_pytest(tmp_path / "link")
+    assert "2 passed" in ran.stdout, ran.stdout + ran.stderr
+
+
 def test_where_nothing_can_be_written_a_problem_says_so(tmp_path: Path) -> None:
     in_the_way = tmp_path / "file"
     in_the_way.write_text("x")

@@ -95,9 +95,10 @@ def file_stem(name: str, taken: set[str]) -> str:
 
 
 def save_traces(system: System, judgements: Iterable[Judgement], directory: Path) -> tuple[Problem, ...]:
-    """Write each counterexample into a directory, as ``ID.json`` and as ``test_SPEC_ID.py``.
+    """Write each counterexample into a directory, as ``SPEC_ID.json`` and as ``test_SPEC_ID.py``.
 
-    The directory is made where it is missing. What cannot be written comes back as problems.
+    The directory is made where it is missing; files of an earlier run on the same spec are replaced,
+    those of another spec are not. What cannot be written comes back as problems.
     """
     try:
         directory.mkdir(parents=True, exist_ok=True)
@@ -109,10 +110,12 @@ def save_traces(system: System, judgements: Iterable[Judgement], directory: Path
     for judgement in judgements:
         if judgement.trace is None:
             continue
-        stem = file_stem(judgement.requirement.name, taken)
+        stem = f"{spec}_{file_stem(judgement.requirement.name, taken)}"
+        while _is_of_another_spec(directory / f"test_{stem}.py", system):
+            stem = f"{spec}_{file_stem(judgement.requirement.name, taken)}"
         files = (
-            (directory / f"{spec}_{stem}.json", trace_file_text(system, judgement)),
-            (directory / f"test_{spec}_{stem}.py", pytest_text(system, judgement, directory)),
+            (directory / f"{stem}.json", trace_file_text(system, judgement)),
+            (directory / f"test_{stem}.py", pytest_text(system, judgement, directory)),
         )
         for path, text in files:
             try:
@@ -120,6 +123,20 @@ def save_traces(system: System, judgements: Iterable[Judgement], directory: Path
             except OSError as error:
                 problems.append(cannot_write(path, error))
     return tuple(problems)
+
+
+def _is_of_another_spec(path: Path, system: System) -> bool:
+    """Whether a pytest file of this name is there already and is not about this spec."""
+    try:
+        return _spec_line(system, path.parent) not in path.read_text(encoding="utf-8")
+    except FileNotFoundError:
+        return False
+    except (OSError, ValueError):
+        return path.is_file()
+
+
+def _spec_line(system: System, directory: Path) -> str:
+    return f"SPEC = Path(__file__).parent / {_python(_relative(Path(system.file), directory))}\n"
 
 
 def trace_file_text(system: System, judgement: Judgement) -> str:
@@ -160,7 +177,7 @@ def pytest_text(system: System, judgement: Judgement, directory: Path) -> str:
     entries = "".join(f"    {_python(_replayed(entry))},\n" for entry in trace_json(system, judgement.trace))
     return TEMPLATE.format(
         doc=_in_docstring(doc),
-        spec=_python(_relative(Path(system.file), directory)),
+        spec=_spec_line(system, directory),
         sha256=_python(system.sha256),
         requirement=_python(requirement.name),
         reason=_python(judgement.reason),
@@ -176,8 +193,7 @@ from pathlib import Path
 from safetymodel.model.build import load
 from safetymodel.traces.replay import breach_named, replay_named
 
-SPEC = Path(__file__).parent / {spec}
-SHA256_WHEN_SAVED = {sha256}
+{spec}SHA256_WHEN_SAVED = {sha256}
 REQUIREMENT = {requirement}
 REASON = {reason}
 STEPS = [
@@ -217,7 +233,9 @@ def _in_docstring(text: str) -> str:
 
 
 def _relative(spec: Path, directory: Path) -> str:
+    """The way from a directory to the spec, links on the way followed, so that `..` means the same to all."""
+    there, here = os.path.realpath(spec.parent), os.path.realpath(directory)
     try:
-        return Path(os.path.relpath(spec, directory)).as_posix()
+        return (Path(os.path.relpath(there, here)) / spec.name).as_posix()
     except ValueError:  # another drive
-        return spec.resolve().as_posix()
+        return (Path(there) / spec.name).as_posix()

@@ -7,7 +7,7 @@ from dataclasses import replace
 from safetymodel.claims.verdict import Judgement, Trace
 from safetymodel.claims.watch import lasting
 from safetymodel.model.formula import TRUE, Formula
-from safetymodel.model.state import State
+from safetymodel.model.state import State, initial_state
 from safetymodel.model.step import Step, due, happenings, holds, is_settled
 from safetymodel.model.system import Requirement, System, Transition
 from safetymodel.traces.blocked import attempt_words, what_keeps, why_blocked
@@ -39,7 +39,9 @@ def why_lines(system: System, judgement: Judgement) -> tuple[Line, ...]:
     if trace is None:
         words = judgement.blocked or tuple(attempt_words(system, a) for a in judgement.attempts)
         if not words:
-            return (Line("why", "no transition into what should be possible is ever at hand"),)
+            if holds(system, initial_state(system), requirement.subject):
+                return (Line("why", "it is so at the start, but only until the logic has settled"),)
+            return (Line("why", "no transition into a state that it asks for is ever at hand"),)
         return (Line("why", "the nearest attempts, and what is in their way:"), *(Line("part", w, 1) for w in words))
     match requirement.form:
         case "never" | "always":
@@ -74,7 +76,9 @@ def _since(system: System, trace: Trace, formula: Formula) -> str:
     place = len(states) - 1
     while place and holds(system, states[place - 1], formula) == value:
         place -= 1
-    return f"since happening {numbers[place]}" if numbers[place] else "from the start"
+    if numbers[place]:
+        return f"since happening {numbers[place]}"
+    return "since the logic settled at the start" if place else "from the start"
 
 
 def _claim(system: System, trace: Trace, formula: Formula) -> list[Line]:
@@ -132,13 +136,13 @@ def _unsettled(system: System, trace: Trace) -> list[Line]:
 
 def _turning(system: System, formula: Formula, trace: Trace) -> Trace:
     """The run up to the step that gave the formula the truth that it has at the end; later steps are
-    reactions that left it so. The whole run where it has been so from the start."""
+    reactions that left it so. No steps where it has been so from the start."""
     value = holds(system, trace.end, formula)
     length = len(trace.steps)
     states = _states(trace)
     while length and holds(system, states[length - 1], formula) == value:
         length -= 1
-    return Trace(trace.start, trace.steps[:length]) if length else trace
+    return Trace(trace.start, trace.steps[:length])
 
 
 def _bad_step(system: System, trace: Trace, blamed: tuple[int, ...] = ()) -> list[Line]:
