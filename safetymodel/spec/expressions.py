@@ -6,7 +6,7 @@ Parsed by the grammar below, never evaluated as program text.
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cache, lru_cache
 from typing import Any, TypeAlias
 
@@ -20,7 +20,7 @@ class Word:
     """A name as it stands in an expression, with its offset in the text."""
 
     text: str
-    offset: int
+    offset: int = field(compare=False)
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,18 +1,188 @@
-"""A description printed as the text of a spec file."""
+"""A description printed as the text of a spec file: reading it back gives the same description, places aside."""
 
 from __future__ import annotations
 
-import json
 import re
+from collections.abc import Iterable, Iterator
 
-_PLAIN = re.compile(r"[A-Za-z][A-Za-z0-9_.| /+-]*\Z")
+from safetymodel.spec.description import (
+    Description,
+    Duration,
+    FaultText,
+    Name,
+    RequirementText,
+    ScenarioText,
+    StepText,
+    SubsystemText,
+    TransitionText,
+)
+from safetymodel.spec.schema import FORMAT
+
+_PLAIN = re.compile(r"[A-Za-z][A-Za-z0-9_.|/+()-]*(?: [A-Za-z0-9_.|/+()-]+)*\Z")
+_MEASURE = re.compile(r"[0-9][0-9.e+-]*(?: ?(?:ms|s|min)(?: ?\.\. ?[0-9][0-9.]* ?(?:ms|s|min))?| / h)\Z")
 _WORDS_OF_YAML = ("true", "false", "null")
+_ESCAPES = {'"': '\\"', "\\": "\\\\", "\n": "\\n", "\t": "\\t"}
+
+Pair = tuple[str, str]
 
 
 def quoted(text: str) -> str:
-    """A scalar that YAML reads back as exactly this text, without quotes where they are not needed."""
-    if _PLAIN.match(text) and text == text.strip() and text.lower() not in _WORDS_OF_YAML:
+    """A scalar that YAML reads back as exactly this text; in quotes only where they are needed."""
+    if (_PLAIN.match(text) or _MEASURE.match(text)) and text.lower() not in _WORDS_OF_YAML:
         return text
-    # JSON's strings are YAML's, but YAML refuses a few characters that JSON leaves as they are
-    escaped = json.dumps(text, ensure_ascii=False)
-    return "".join(c if c.isprintable() else json.dumps(c)[1:-1] for c in escaped)
+    return f'"{"".join(_ESCAPES.get(c) or (c if c.isprintable() else _escaped(c)) for c in text)}"'
+
+
+def _escaped(character: str) -> str:
+    code = ord(character)
+    return f"\\x{code:02x}" if code < 0x100 else f"\\u{code:04x}" if code < 0x10000 else f"\\U{code:08x}"
+
+
+def written_text(description: Description) -> str:
+    """The text of a spec file that says what the description says, in the order of the format."""
+    lines = [f"safetymodel: {FORMAT}", f"title: {quoted(description.title)}"]
+    if description.text:
+        lines.append(f"text: {quoted(description.text)}")
+    if description.tick is not None:
+        lines.append(f"tick: {quoted(description.tick.text)}")
+    lines += ["", "subsystems:"]
+    for subsystem in description.subsystems:
+        lines += _subsystem(subsystem)
+    lines += _section(
+        "signals",
+        ((s.name, _map([("reads", quoted(s.reads.text)), *_words(text=s.text)])) for s in description.signals),
+    )
+    lines += _section("conditions", ((c.name, quoted(c.meaning.text)) for c in description.conditions))
+    lines += _section("faults", ((f.name, _map(_fault(f))) for f in description.faults))
+    lines += _section(
+        "hazards", ((h.name, _map(list(_words(text=h.text, severity=h.severity)))) for h in description.hazards)
+    )
+    if description.requirements:
+        lines += ["", "requirements:"]
+    for requirement in description.requirements:
+        lines.append(f"  {quoted(requirement.name.text)}:")
+        lines += [f"    {key}: {value}" for key, value in _requirement(requirement)]
+    if description.scenarios:
+        lines += ["", "scenarios:"]
+    for scenario in description.scenarios:
+        lines += _scenario(scenario)
+    return "\n".join(lines) + "\n"
+
+
+def _section(title: str, entries: Iterable[tuple[Name, str]]) -> list[str]:
+    lines = [f"  {quoted(name.text)}: {value}" for name, value in entries]
+    return ["", f"{title}:", *lines] if lines else []
+
+
+def _map(pairs: Iterable[Pair]) -> str:
+    return "{" + ", ".join(f"{key}: {value}" for key, value in pairs) + "}"
+
+
+def _words(**texts: str) -> Iterator[Pair]:
+    return ((key, quoted(text)) for key, text in texts.items() if text)
+
+
+def _names(names: Iterable[Name]) -> str:
+    return f"[{', '.join(quoted(name.text) for name in names)}]"
+
+
+def _one_or_list(names: tuple[Name, ...]) -> str:
+    return quoted(names[0].text) if len(names) == 1 else _names(names)
+
+
+def _subsystem(subsystem: SubsystemText) -> Iterator[str]:
+    yield f"  {quoted(subsystem.name.text)}:"
+    for key, value in _words(text=subsystem.text, role=subsystem.role or ""):
+        yield f"    {key}: {value}"
+    if subsystem.instances:
+        yield f"    instances: {_names(subsystem.instances)}"
+    yield f"    states: {_names(subsystem.states)}"
+    if subsystem.initial is not None:
+        yield f"    initial: {quoted(subsystem.initial.text)}"
+    if subsystem.events:
+        yield "    events:"
+    for event in subsystem.events:
+        pairs = [*_words(by=event.by, text=event.text), *([("joint", "true")] if event.joint else [])]
+        yield f"      {quoted(event.name.text)}: {_map(pairs)}"
+    if subsystem.transitions:
+        yield "    transitions:"
+    for transition in subsystem.transitions:
+        yield f"      - {_map(_transition(transition))}"
+
+
+def _transition(transition: TransitionText) -> Iterator[Pair]:
+    yield "from", _one_or_list(transition.sources)
+    yield "to", quoted(transition.target.text)
+    if transition.on is not None:
+        yield "on", quoted(transition.on.text)
+    if transition.interlock is not None:
+        yield "if", quoted(transition.interlock.text)
+    if transition.physical is not None:
+        yield "physically", quoted(transition.physical.text)
+    if transition.after is not None:
+        yield "after", quoted(_range(*transition.after))
+    yield from _words(text=transition.text)
+
+
+def _range(low: Duration, high: Duration) -> str:
+    return low.text if low == high else f"{low.text}..{high.text}"
+
+
+def _fault(fault: FaultText) -> Iterator[Pair]:
+    if fault.signal is not None:
+        yield "signal", quoted(fault.signal.text)
+        yield "stuck", "true" if fault.value else "false"
+    if fault.subsystem is not None:
+        yield "subsystem", quoted(fault.subsystem.text)
+    if fault.stuck is not None:
+        yield "stuck", quoted(fault.stuck.text)
+    if fault.jump is not None:
+        start, end = fault.jump
+        yield "jump", _map([("from", quoted(start.text)), ("to", quoted(end.text))])
+    if fault.rate is not None:
+        yield "rate", quoted(f"{fault.rate!r} / h")
+    yield from _words(text=fault.text)
+
+
+def _requirement(requirement: RequirementText) -> Iterator[Pair]:
+    yield from _words(text=requirement.text)
+    if requirement.form == "permissive" and requirement.allowed is not None:
+        yield "permissive", quoted(requirement.allowed.text)
+        yield "for", quoted(requirement.subject.text)
+    else:
+        yield requirement.form, quoted(requirement.subject.text)
+    if requirement.effect is not None:
+        yield "effect", quoted(requirement.effect.text)
+        yield "within", quoted(requirement.within.text) if requirement.within is not None else "reaction"
+    if requirement.only_by:
+        yield "only_by", _names(requirement.only_by)
+    if requirement.begins is not None:
+        yield "from", quoted(requirement.begins.text)
+    if requirement.ends is not None:
+        yield "until", quoted(requirement.ends.text)
+    if requirement.withstand:
+        yield "withstand", str(requirement.withstand)
+    if requirement.prevent:
+        yield "prevent", "true"
+    if requirement.may_be_empty:
+        yield "may_be_empty", "true"
+    if requirement.hazards:
+        yield "hazard", _one_or_list(requirement.hazards)
+    yield from _words(source=requirement.source)
+
+
+def _scenario(scenario: ScenarioText) -> Iterator[str]:
+    yield f"  {quoted(scenario.name.text)}:"
+    for key, value in _words(text=scenario.text):
+        yield f"    {key}: {value}"
+    yield "    steps:" if scenario.steps else "    steps: []"
+    for step in scenario.steps:
+        yield f"      - {_step(step)}"
+    if scenario.ends_with is not None:
+        yield f"    ends_with: {quoted(scenario.ends_with.text)}"
+
+
+def _step(step: StepText) -> str:
+    if step.check is not None and " ".join(step.text.split()) != step.text:
+        return _map([("check", quoted(step.check.text))])  # its white space would not outlive a line of text
+    return quoted(step.text)

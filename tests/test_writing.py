@@ -1,0 +1,307 @@
+"""A description that is printed and read again is the same description, places aside."""
+
+from __future__ import annotations
+
+import random
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from random_systems import random_spec
+
+from safetymodel.spec.describe import read_text
+from safetymodel.spec.description import (
+    ConditionText,
+    Description,
+    Duration,
+    EventText,
+    FaultText,
+    HazardText,
+    Name,
+    RequirementText,
+    ScenarioText,
+    SignalText,
+    StepText,
+    SubsystemText,
+    TransitionText,
+    Written,
+)
+from safetymodel.spec.durations import milliseconds
+from safetymodel.spec.expressions import RESERVED, Misread, parse_expression
+from safetymodel.spec.reader import Source
+from safetymodel.spec.writer import quoted, written_text
+
+SPECS = sorted(Path(__file__).parent.parent.glob("specs/**/*.yaml"))
+
+
+def read_back(description: Description) -> Description:
+    text = written_text(description)
+    again, problems = read_text(text.encode(), "again.yaml")
+    assert again is not None, text
+    assert not problems, "\n".join([text, *(p.as_text() for p in problems)])
+    return again
+
+
+def described(data: bytes) -> Description:
+    description, problems = read_text(data, "spec.yaml")
+    assert description is not None
+    assert not problems, [p.as_text() for p in problems]
+    return description
+
+
+def test_specs_are_found() -> None:
+    assert len(SPECS) >= 10
+
+
+@pytest.mark.parametrize("path", SPECS, ids=lambda path: path.stem)
+def test_every_spec_survives(path: Path) -> None:
+    description = described(path.read_bytes())
+    assert read_back(description) == description
+
+
+def test_random_specs_survive() -> None:
+    rng = random.Random(20)
+    for _ in range(30):
+        description = described(random_spec(rng).encode())
+        assert read_back(description) == description
+
+
+def test_a_difference_is_seen() -> None:
+    one = described(random_spec(random.Random(1)).encode())
+    other = described(random_spec(random.Random(2)).encode())
+    assert read_back(one) != other
+
+
+WORDS = (
+    "on",
+    "off",
+    "yes",
+    "no",
+    "null",
+    "Null",
+    "true_",
+    "y",
+    "n",
+    "is",
+    "of",
+    "e1",
+    "Door",
+    "a_b",
+    "x9",
+    "in",
+    "any",
+)
+names = st.one_of(st.sampled_from(WORDS), st.from_regex(r"[A-Za-z][A-Za-z0-9_]{0,8}", fullmatch=True)).filter(
+    lambda name: name.lower() not in ("true", "false", "not", "and", "or")
+)
+texts = st.text(st.characters(exclude_categories=("Cs", "Cc", "Zl", "Zp", "Cf")), max_size=25).map(
+    lambda text: " ".join(text.split())
+)
+unquoted_dangers = st.sampled_from(
+    (
+        "",
+        "- a",
+        "a: b",
+        "# no",
+        "{x",
+        "[",
+        "&a",
+        "*a",
+        "!tag",
+        "| x",
+        "> y",
+        "'",
+        '"',
+        "%",
+        "@",
+        "null",
+        "true",
+        "1e3",
+        "a #b",
+    )
+)
+labels = st.one_of(texts, unquoted_dangers)
+
+
+@st.composite
+def durations(draw: st.DrawFn) -> Duration:
+    number = draw(st.sampled_from(("0", "1", "2.5", "300", "0.001", "12.50")))
+    text = number + draw(st.sampled_from(("", " "))) + draw(st.sampled_from(("ms", "s", "min")))
+    value = milliseconds(text)
+    assert value is not None
+    return Duration(value, text)
+
+
+@st.composite
+def expressions(draw: st.DrawFn) -> Written:
+    blank = st.sampled_from((" ", "  ", "\n", " \n  "))
+    text = ""
+    for count in range(draw(st.integers(1, 3))):
+        if count:
+            text += draw(blank) + draw(st.sampled_from(("and", "or", "and not", "or not"))) + draw(blank)
+        name, states = (
+            draw(names.filter(lambda name: name not in RESERVED)),
+            draw(st.lists(names, min_size=1, max_size=3)),
+        )
+        listed = "|".join(states)
+        text += draw(
+            st.sampled_from(
+                (
+                    f"sig_{name}",
+                    f"fault {name}",
+                    f"sub.{name} is {listed}",
+                    f"sub_{name} is not {listed}",
+                    f"(every fam is {listed})",
+                    f"at least 2 of fam are {listed}",
+                    "true",
+                )
+            )
+        )
+    return written(text)
+
+
+def written(text: str) -> Written:
+    tree = parse_expression(text)
+    assert not isinstance(tree, Misread), (text, tree)
+    return Written(text, tree)
+
+
+def some(strategy: st.SearchStrategy[Any]) -> st.SearchStrategy[Any]:
+    return st.one_of(st.none(), strategy)
+
+
+def named(strategy: Any, most: int = 3, least: int = 0) -> st.SearchStrategy[tuple[Any, ...]]:
+    return st.lists(strategy, min_size=least, max_size=most, unique_by=lambda item: item.name.text).map(tuple)
+
+
+one_name = names.map(Name)
+several = st.lists(one_name, min_size=1, max_size=3).map(tuple)
+
+
+@st.composite
+def transitions(draw: st.DrawFn) -> TransitionText:
+    after = draw(some(st.tuples(durations(), durations())))
+    if after is not None:
+        after = tuple(sorted(after, key=lambda d: d.ms))
+    return TransitionText(
+        sources=draw(several),
+        target=draw(one_name),
+        on=None if after is not None else draw(some(one_name)),
+        interlock=draw(some(expressions())),
+        physical=draw(some(expressions())),
+        after=after,
+        text=draw(labels),
+    )
+
+
+@st.composite
+def faults(draw: st.DrawFn) -> FaultText:
+    name, text = draw(one_name), draw(labels)
+    rate = draw(some(st.floats(min_value=0, max_value=1e6)))
+    kind = draw(st.sampled_from(("signal", "stuck", "jump")))
+    if kind == "signal":
+        return FaultText(name, text, signal=draw(one_name), value=draw(st.booleans()), rate=rate)
+    if kind == "stuck":
+        return FaultText(name, text, subsystem=draw(one_name), stuck=draw(one_name), rate=rate)
+    return FaultText(name, text, subsystem=draw(one_name), jump=(draw(one_name), draw(one_name)), rate=rate)
+
+
+@st.composite
+def requirements(draw: st.DrawFn) -> RequirementText:
+    form = draw(st.sampled_from(("never", "always", "possible", "always_possible", "permissive", "start", "cause")))
+    begins = draw(some(expressions())) if form in ("never", "always") else None
+    return RequirementText(
+        name=draw(one_name),
+        form=form,
+        subject=draw(expressions()),
+        text=draw(labels),
+        allowed=draw(expressions()) if form == "permissive" else None,
+        effect=draw(expressions()) if form == "cause" else None,
+        within=draw(some(durations())) if form == "cause" else None,
+        only_by=draw(several) if form == "start" else (),
+        begins=begins,
+        ends=draw(some(expressions())) if begins is not None else None,
+        withstand=draw(st.integers(0, 64)),
+        prevent=draw(st.booleans()) if form in ("never", "always", "cause") else False,
+        may_be_empty=draw(st.booleans()),
+        hazards=draw(st.one_of(st.just(()), several)),
+        source=draw(labels),
+    )
+
+
+@st.composite
+def steps(draw: st.DrawFn) -> StepText:
+    kind = draw(st.sampled_from(("event", "blocked", "fault", "wait", "check")))
+    if kind == "check":
+        check = draw(expressions())
+        return StepText("check", f"check {check.text}", check=check)
+    if kind == "wait":
+        wait = draw(durations())
+        return StepText("wait", f"wait {wait.text}", wait=wait)
+    name = draw(names)
+    if kind == "fault":
+        return StepText("fault", f"fault {name}", Name(name))
+    event = f"sub.{name}"
+    return StepText(kind, event if kind == "event" else f"blocked {event}", Name(event))
+
+
+subsystems = st.builds(
+    SubsystemText,
+    name=one_name,
+    states=several,
+    text=labels,
+    role=some(st.sampled_from(("sensor", "actuator", "barrier", "control", "person", "supply"))),
+    initial=some(one_name),
+    instances=st.one_of(st.just(()), several),
+    events=named(st.builds(EventText, one_name, labels, labels, st.booleans())),
+    transitions=st.lists(transitions(), max_size=3).map(tuple),
+)
+descriptions = st.builds(
+    Description,
+    title=labels.map(lambda text: text or "untitled"),
+    text=labels,
+    tick=some(durations().filter(lambda d: d.ms > Fraction(0))),
+    subsystems=named(subsystems, least=1),
+    signals=named(st.builds(SignalText, one_name, expressions(), labels)),
+    conditions=named(st.builds(ConditionText, one_name, expressions())),
+    faults=named(faults()),
+    hazards=named(st.builds(HazardText, one_name, labels, labels)),
+    requirements=named(requirements(), most=4),
+    scenarios=named(
+        st.builds(ScenarioText, one_name, st.lists(steps(), max_size=4).map(tuple), labels, some(expressions()))
+    ),
+    source=st.just(Source("none", "")),
+)
+
+
+@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large])
+@given(descriptions)
+def test_any_description_survives(description: Description) -> None:
+    again = read_back(description)
+    assert again == description
+    assert written_text(again) == written_text(description)
+
+
+@given(st.text(st.characters(exclude_categories=("Cs",)), max_size=40))
+def test_any_text_can_be_quoted(text: str) -> None:
+    from ruamel.yaml import YAML
+
+    assert YAML(typ="safe", pure=True).load(f"key: {{in: {quoted(text)}, out: 1}}") == {"key": {"in": text, "out": 1}}
+
+
+def test_a_check_keeps_its_spaces() -> None:
+    lines = ("- check   a is b", "- {check: 'a  is b'}", "- check a is b", "- wait  1 s", "-   blocked a.e")
+    spec = "safetymodel: 1\ntitle: t\nsubsystems: {a: {states: [b]}}\nscenarios:\n  s:\n    steps:\n"
+    description = described((spec + "".join(f"      {line}\n" for line in lines)).encode())
+    assert len(description.scenarios[0].steps) == len(lines)
+    assert read_back(description) == description
+
+
+def test_plain_words_stay_plain() -> None:
+    for text in ("door is closed|open", "300 ms", "100 ms..300 ms", "2e-07 / h", "presses the stop", "not (a or b)"):
+        assert quoted(text) == text
+    for text in ("true", "Null", "12", "a, b", "a: b", "a #b", " a", "a ", "", "- a", "é\u2028"):
+        assert quoted(text).startswith('"')
