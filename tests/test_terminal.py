@@ -192,6 +192,33 @@ def test_no_colour_means_no_escape_codes_and_still_wrapped_lines(
     assert "broken" in out
 
 
+@pytest.mark.parametrize("colour", [True, False])
+def test_a_long_name_is_folded_and_never_crowds_out_the_verdict(
+    monkeypatch: pytest.MonkeyPatch, run_of: Callable[..., Run], colour: bool
+) -> None:
+    name = "a_requirement_with_a_very_long_name_that_somebody_chose_for_reasons"
+    run = run_of(POOL_LIFT.replace("  P1:", f"  {name}:"))
+    run = replace(run, system=replace(run.system, file="spec.yaml"))
+    if colour:
+        out = ESCAPE.sub("", on_screen(monkeypatch, run, 60, quiet=True))
+    else:
+        screen = Screen()
+        monkeypatch.setenv("COLUMNS", "60")
+        monkeypatch.setenv("NO_COLOR", "1")
+        terminal.show(said_of(run, quiet=True), screen)
+        out = screen.getvalue()
+    lines = out.splitlines()
+    assert max(map(len, lines)) <= 60
+    first = next(n for n, line in enumerate(lines) if line.startswith(name[:18]))
+    assert lines[first].split()[1:3] == ["broken", "1"]
+    folded = ""
+    for line in lines[first:]:
+        if line.startswith("P2"):
+            break
+        folded += line[:20].strip()
+    assert folded == name
+
+
 def test_markup_and_control_characters_of_a_spec_are_shown_as_they_stand(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], run_of: Callable[..., Run]
 ) -> None:

@@ -13,6 +13,7 @@ import textwrap
 import time
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
+from itertools import zip_longest
 from typing import TYPE_CHECKING, TextIO
 
 from safetymodel.explore.engine import Progress
@@ -21,6 +22,7 @@ from safetymodel.report.said import Block, Grid, RunView, UnreadView, Words, sai
 
 if TYPE_CHECKING:
     from rich.console import Console
+    from rich.table import Table
     from rich.text import Text
 
 _RICH_STYLES = {"": "", "good": "green", "bad": "bold red", "doubt": "yellow", "strong": "bold", "quiet": "dim"}
@@ -122,18 +124,15 @@ def _wrapped(text: str, indent: int, hang: int, width: int | None) -> Iterator[s
 
 
 def _plain_grid(grid: Grid, width: int | None) -> Iterator[str]:
-    rows = [[printable(text) for text, _ in row] for row in grid.rows]
-    columns = range(len(grid.headings) - 1)
-    widths = [max(len(row[c]) for row in [list(grid.headings), *rows]) for c in columns]
-    for row in [list(grid.headings), *rows]:
-        lead = "".join(f"{row[c]:<{widths[c]}}  " for c in columns)
-        if width is None:
-            yield (lead + row[-1]).rstrip()
-            continue
-        room = max(width - len(lead), 20)
-        first, *more = textwrap.wrap(row[-1], room, break_on_hyphens=False) or [""]
-        yield (lead + first).rstrip()
-        yield from (" " * len(lead) + line for line in more)
+    rows = [[printable(text) for text in grid.headings], *([printable(text) for text, _ in row] for row in grid.rows)]
+    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
+    if width is not None:  # names fold where they would take more than a third, the last column takes the rest
+        widths[0] = min(widths[0], max(width // 3, len(grid.headings[0])))
+        widths[-1] = max(width - sum(widths[:-1]) - 2 * (len(widths) - 1), 16)
+    for row in rows:
+        cells = [textwrap.wrap(cell, room, break_on_hyphens=False) for cell, room in zip(row, widths, strict=True)]
+        for line in zip_longest(*cells, fillvalue=""):
+            yield "  ".join(f"{cell:<{room}}" for cell, room in zip(line, widths, strict=True)).rstrip()
 
 
 def _write(stream: TextIO, text: str) -> None:
@@ -161,7 +160,7 @@ def _show_rich(blocks: Iterable[Block], stream: TextIO) -> None:
             for line in _rich_lines(block, console, stream):
                 console.print(line, no_wrap=True, overflow="ignore", crop=False)
         else:
-            console.print(_rich_grid(block, stream))
+            console.print(_rich_grid(block, console.width, stream))
 
 
 def _rich_lines(words: Words, console: Console, stream: TextIO) -> Iterator[Text]:
@@ -197,14 +196,17 @@ def _rich_text(pieces: Iterable[tuple[str, str]], stream: TextIO) -> Text:
     return text
 
 
-def _rich_grid(grid: Grid, stream: TextIO) -> object:
+def _rich_grid(grid: Grid, width: int, stream: TextIO) -> Table:
     from rich import box
     from rich.table import Table
 
     table = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False)
     last = len(grid.headings) - 1
     for place, heading in enumerate(grid.headings):
-        table.add_column(heading, no_wrap=place < last, overflow="fold")
+        whole = 0 < place < last
+        widest = max(width // 3, len(heading)) if place == 0 else None
+        least = 16 if place == last else None
+        table.add_column(heading, no_wrap=whole, overflow="fold", max_width=widest, min_width=least)
     for row in grid.rows:
         table.add_row(*(_rich_text((piece,), stream) for piece in row))
     return table
