@@ -58,6 +58,14 @@ class Engine(StrEnum):
     symbolic = "symbolic"
 
 
+class Second(StrEnum):
+    """Whether each verdict is seen by another road."""
+
+    auto = "auto"
+    always = "always"
+    off = "off"
+
+
 EXIT_INTERRUPTED = 130
 
 
@@ -89,6 +97,10 @@ def verify(
     engine: Annotated[
         Engine, typer.Option("--engine", help="Write down every state, or work on sets of states.")
     ] = Engine.auto,
+    second_opinion: Annotated[
+        Second,
+        typer.Option("--second-opinion", help="See each verdict by another road: in a time, whatever it takes, never."),
+    ] = Second.auto,
     json_file: Annotated[
         str | None, typer.Option("--json", metavar="FILE", help="Results as JSON; - for standard output.")
     ] = None,
@@ -115,13 +127,22 @@ def verify(
     results: list[pipeline.Run | pipeline.Unread] = []
     for spec in specs:
         with terminal.progress() as progress:
-            result = pipeline.verify(spec, faults, engine.value, limits, progress)
+            result = pipeline.verify(spec, faults, engine.value, limits, progress, second_opinion.value)
         results.append(result)
         if isinstance(result, pipeline.Unread):
             terminal.print_problems(result.problems)
         elif not to_stdout:
             terminal.print_result(result, quiet=quiet)
     code = pipeline.exit_code(results)
+    for result in results:
+        if isinstance(result, pipeline.Run) and result.disagreement:
+            path = Path(f"safetymodel-disagreement-{result.system.sha256[:12]}.json")
+            terminal.print_problems(pipeline.save_text(path, pipeline.disagreement_report(result)))
+            print(
+                f"two roads to a verdict disagree: {result.disagreement}\nThis is a mistake in safetymodel, not in the "
+                f"spec. Nothing counts as shown. Please send {path} to its makers.",
+                file=sys.stderr,
+            )
     if traces_to is not None:
         code = _after_writing(pipeline.save_traces(results, traces_to), code)
     if json_file is not None:
@@ -142,11 +163,12 @@ def drive(
 ) -> int:
     """Step the model by hand: what can happen now, what is blocked and by which condition."""
     from safetymodel.drive import prompt
+    from safetymodel.report import terminal
 
     system = _load(spec)
     if system is None:
         return 2
-    return prompt.run(system, sys.stdin, print, len(system.faults) if faults is None else faults)
+    return prompt.run(system, sys.stdin, terminal.say, len(system.faults) if faults is None else faults)
 
 
 @app.command()
@@ -184,9 +206,8 @@ def new(
     title: Annotated[str | None, typer.Option("--title", help="The title in it.")] = None,
 ) -> int:
     """Write a starter spec that verifies, with comments that explain the format."""
-    from safetymodel.spec.starter import starter_text
-
     from safetymodel.pipeline import save_new
+    from safetymodel.spec.starter import starter_text
 
     code = _after_writing(save_new(file, starter_text(title or "A new machine")), 0)
     if not code:

@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
-from safetymodel.claims.judge import find_chatter, judge
+from safetymodel.claims.judge import EngineDisagreement, find_chatter, judge
 from safetymodel.claims.search import Clock
 from safetymodel.claims.verdict import Finding, Judgement
-from safetymodel.explore.choice import EngineName, explore
+from safetymodel.explore.choice import SMALL, EngineName, Explored, explore
 from safetymodel.explore.engine import Limits, Progress, Space
 from safetymodel.files import cannot_write, write_whole
 from safetymodel.model.build import load
@@ -20,6 +20,8 @@ from safetymodel.problems import Problem
 from safetymodel.span import Span
 from safetymodel.traces.blocked import attempt_words
 from safetymodel.traces.scenarios import ScenarioResult, run_scenario
+
+SecondOpinion = Literal["auto", "always", "off"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,6 +48,7 @@ class Run:
     problems: tuple[Problem, ...]
     seconds: float
     shortfall: str = ""
+    disagreement: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,6 +65,7 @@ def verify(
     engine: EngineName = "auto",
     limits: Limits | None = None,
     progress: Progress | None = None,
+    second_opinion: SecondOpinion = "auto",
 ) -> Run | Unread:
     """Read a spec, explore its states, judge every requirement, run every scenario.
 
@@ -76,24 +80,108 @@ def verify(
     explored = explore(system, budgets_of(system, faults), engine, limits, progress)
     spaces = explored.spaces
     clock = Clock(limits.seconds, started)
-    judgements = []
-    for requirement in system.requirements:
-        if progress:
-            progress(f"judging {requirement.name}", 0)
-        budget = requirement.withstand if faults is None else faults
-        judgements.append(in_words(system, replace(judge(spaces[budget], requirement, clock), budget=budget)))
+    judgements, disagreement = _judged(system, spaces, faults, clock, progress)
+    if second_opinion != "off" and not disagreement:
+        judgements, disagreement = _seen_again(system, explored, judgements, limits, started, second_opinion, progress)
+    if disagreement:
+        judgements = tuple(_withdrawn(j, disagreement) for j in judgements)
     return Run(
         system=system,
         engine=explored.engine,
         engine_reason=explored.reason,
         faults=faults,
         counts=tuple((budget, _counted(space)) for budget, space in sorted(spaces.items())),
-        judgements=tuple(judgements),
+        judgements=judgements,
         findings=_findings(spaces.values(), clock),
         scenarios=tuple(run_scenario(system, scenario) for scenario in system.scenarios),
         problems=problems,
         seconds=time.monotonic() - started,
         shortfall=next((space.shortfall for space in spaces.values() if space.shortfall), ""),
+        disagreement=disagreement,
+    )
+
+
+def _judged(
+    system: System, spaces: Mapping[int, Space[Any]], faults: int | None, clock: Clock, progress: Progress | None
+) -> tuple[tuple[Judgement, ...], str]:
+    """The verdict on each requirement; and what is wrong, should a counterexample not be one."""
+    judgements = []
+    for requirement in system.requirements:
+        if progress:
+            progress(f"judging {requirement.name}", 0)
+        budget = requirement.withstand if faults is None else faults
+        try:
+            judgement = judge(spaces[budget], requirement, clock)
+        except EngineDisagreement as wrong:
+            unknown = (Judgement(r, budget, "undecided") for r in system.requirements)
+            return tuple(unknown), str(wrong)
+        judgements.append(in_words(system, replace(judgement, budget=budget)))
+    return tuple(judgements), ""
+
+
+AT_LEAST_SECONDS = 5.0
+"""Time that a second opinion may take without being asked for; more where the verdicts took longer."""
+
+
+def _seen_again(
+    system: System,
+    explored: Explored,
+    judgements: tuple[Judgement, ...],
+    limits: Limits,
+    started: float,
+    wanted: SecondOpinion,
+    progress: Progress | None,
+) -> tuple[tuple[Judgement, ...], str]:
+    """The judgements with their second opinions; and what is wrong, where one disagrees."""
+    from safetymodel.claims import second
+
+    if not judgements:
+        return judgements, ""
+    if progress:
+        progress("a second opinion", 0)
+    now = time.monotonic()
+    most = max(AT_LEAST_SECONDS, now - started) if wanted == "auto" else None
+    if limits.seconds is not None:
+        left = max(0.0, limits.seconds - (now - started))
+        most = left if most is None else min(most, left)
+    clock = Clock(most)
+    again = replace(limits, seconds=most)
+    try:
+        if explored.engine == "product" or explored.largest <= SMALL:
+            engine: EngineName = "symbolic" if explored.engine == "product" else "product"
+            other = explore(system, sorted(explored.spaces), engine, again, progress)
+            found = second.by_other_engine(judgements, explored.spaces, other.spaces, clock)
+        else:
+            found = second.by_invariant(judgements, explored.spaces, clock)
+    except EngineDisagreement as wrong:
+        return judgements, str(wrong)
+    disagreeing = [j for j in found if j.second is not None and j.second.agrees is False]
+    reasons = [f"{j.requirement.name}: {j.second.reason}" for j in disagreeing if j.second is not None]
+    return found, "; ".join(reasons)
+
+
+def _withdrawn(judgement: Judgement, disagreement: str) -> Judgement:
+    """Nothing is reported as passed while two roads disagree."""
+    if not judgement.passes:
+        return judgement
+    return replace(judgement, word="undecided", reason=f"two roads to a verdict disagree ({disagreement})")
+
+
+def disagreement_report(run: Run) -> str:
+    """A file to send to the makers of this tool: the spec, what was found, by which versions."""
+    import platform
+    from importlib.metadata import version
+
+    from safetymodel.report.machine import as_text, run_json
+
+    names = ("safetymodel", "oxidd", "numpy", "python-sat")
+    return as_text(
+        {
+            "disagreement": run.disagreement,
+            "versions": {"python": platform.python_version(), **{name: version(name) for name in names}},
+            "spec_text": Path(run.system.file).read_text(encoding="utf-8", errors="replace"),
+            "run": run_json(run),
+        }
     )
 
 
@@ -122,8 +210,12 @@ def in_words(system: System, judgement: Judgement) -> Judgement:
 
 
 def exit_code(results: Iterable[Run | Unread]) -> int:
-    """0 every requirement passes; 1 one is broken or empty; 2 a spec has problems; 3 one is undecided."""
+    """0 every requirement passes; 1 one is broken or empty; 2 a spec has problems; 3 one is undecided;
+    4 two roads to a verdict disagree."""
     codes = set()
+    results = tuple(results)
+    if any(isinstance(result, Run) and result.disagreement for result in results):
+        return 4
     for result in results:
         if isinstance(result, Unread):
             codes.add(2)

@@ -9,13 +9,13 @@ Reactive Systems: Safety".)
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass
-from typing import Literal
+from collections.abc import Iterator, Mapping
+from dataclasses import replace
+from typing import Any
 
 from safetymodel.claims import forms
 from safetymodel.claims.search import Clock, Walker
-from safetymodel.claims.verdict import Judgement
+from safetymodel.claims.verdict import Judgement, Opinion
 from safetymodel.claims.watch import (
     BREACH,
     INSIDE,
@@ -29,25 +29,13 @@ from safetymodel.claims.watch import (
 )
 from safetymodel.explore.clauses import Frame, Gates, Moves, set_literal
 from safetymodel.explore.decisions import Diagram
-from safetymodel.explore.engine import LimitReached
+from safetymodel.explore.engine import LimitReached, Space
 from safetymodel.explore.moves import Move, moves_of
 from safetymodel.explore.symbolic import SymbolicSpace
 from safetymodel.model.formula import Formula
 from safetymodel.model.state import initial_state
 from safetymodel.model.step import holds, is_settled
 from safetymodel.model.system import Requirement, System
-
-Road = Literal["re-stepped", "other engine", "invariant", "witness", "none"]
-
-
-@dataclass(frozen=True, slots=True)
-class Opinion:
-    """How a verdict was seen a second time. ``agrees`` is None where it was not; ``reason`` says why,
-    or what is wrong."""
-
-    road: Road
-    agrees: bool | None
-    reason: str = ""
 
 
 def watch_of(system: System, requirement: Requirement) -> Watch:
@@ -183,6 +171,10 @@ class Inductive:
             wrong = self.no_leap(sets, leap)
             if wrong:
                 return Opinion("invariant", False, wrong)
+        if requirement.form == "possible":
+            wrong = self.excludes(self.space.reached, requirement.subject, settled_only=True)
+            if wrong:
+                return Opinion("invariant", False, wrong)
         if requirement.form in ("never", "always") or (requirement.form == "cause" and requirement.within is None):
             inside = sets.get(INSIDE if requirement.begins is not None else watch.first, self.space.nothing())
             everywhere = judgement.word == "holds" or requirement.prevent
@@ -192,8 +184,80 @@ class Inductive:
         return Opinion("invariant", True)
 
 
-def witnessed(space: SymbolicSpace, requirement: Requirement, clock: Clock) -> Opinion:
-    """A ``possible`` without faults: a run to P, found anew and taken by the reference step function."""
+def no_time(judgement: Judgement, reason: str) -> Judgement:
+    """The judgement without a second opinion, and why."""
+    return replace(judgement, second=Opinion("none", None, reason))
+
+
+def by_other_engine(
+    judgements: tuple[Judgement, ...], mine: Mapping[int, Space[Any]], theirs: Mapping[int, Space[Any]], clock: Clock
+) -> tuple[Judgement, ...]:
+    """Each judgement held against that of the other engine: verdict, happenings, counts of states."""
+    from safetymodel.claims.judge import judge
+
+    found = []
+    for judgement in judgements:
+        own, other = mine[judgement.budget], theirs[judgement.budget]
+        if judgement.word == "undecided" or not other.complete:
+            found.append(no_time(judgement, other.shortfall or judgement.reason))
+            continue
+        wrong = ""
+        again = judge(other, judgement.requirement, clock)
+        if again.word == "undecided":
+            found.append(no_time(judgement, again.reason))
+            continue
+        counts = [(space.size(space.settled), space.size(space.reached)) for space in (own, other)]
+        distances = [j.trace.happenings if j.trace else None for j in (judgement, again)]
+        if again.word != judgement.word:
+            wrong = f"one engine says {judgement.word}, the other {again.word}"
+        elif counts[0] != counts[1]:
+            wrong = f"one engine counts {counts[0]} states, the other {counts[1]}"
+        elif distances[0] != distances[1]:
+            wrong = f"one engine finds {distances[0]} happenings, the other {distances[1]}"
+        found.append(replace(judgement, second=Opinion("other engine", not wrong, wrong)))
+    return tuple(found)
+
+
+def by_invariant(
+    judgements: tuple[Judgement, ...], spaces: Mapping[int, Space[Any]], clock: Clock
+) -> tuple[Judgement, ...]:
+    """Each judgement by the road that fits it: its run re-stepped, the reached set put to the solver,
+    or a run that shows what is possible."""
+    checks: dict[int, Inductive] = {}
+    found = []
+    for judgement in judgements:
+        space = spaces[judgement.budget]
+        assert isinstance(space, SymbolicSpace)
+        try:
+            opinion = _opinion(judgement, space, checks, clock)
+        except LimitReached as limit:
+            opinion = Opinion("none", None, str(limit))
+        found.append(replace(judgement, second=opinion))
+    return tuple(found)
+
+
+def _opinion(
+    judgement: Judgement, space: SymbolicSpace, checks: dict[int, Inductive], clock: Clock
+) -> Opinion:
+    requirement = judgement.requirement
+    if judgement.word == "undecided":
+        return Opinion("none", None, "nothing was shown")
+    if judgement.trace is not None:
+        return Opinion("re-stepped", True)
+    clock.check()
+    if requirement.form == "always_possible" and judgement.word != "empty":
+        return Opinion("none", None, "too large for the other engine, and not a matter of an invariant")
+    if requirement.form == "possible" and judgement.word == "holds":
+        if space.budget:
+            return Opinion("none", None, "too large for the other engine, and not a matter of one run")
+        return _witnessed(space, requirement, clock)
+    if judgement.budget not in checks:
+        checks[judgement.budget] = Inductive(space, clock)
+    return checks[judgement.budget].opinion(judgement)
+
+
+def _witnessed(space: SymbolicSpace, requirement: Requirement, clock: Clock) -> Opinion:
+    """A ``possible`` without faults: a run to P, each step of it taken by the reference step function."""
     good = space.common(space.settled, space.where(requirement.subject))
     trace = Walker(space, NOTHING, clock).shortest({0: good})
     if trace is None or not holds(space.system, trace.end, requirement.subject):

@@ -46,6 +46,21 @@ class Attempt:
     transition: int
 
 
+Road = Literal["re-stepped", "other engine", "invariant", "witness", "none"]
+
+
+@dataclass(frozen=True, slots=True)
+class Opinion:
+    """How a verdict was seen a second time, by another road than the one that found it.
+
+    ``agrees`` is None where it was not; ``reason`` says why, or what is wrong.
+    """
+
+    road: Road
+    agrees: bool | None
+    reason: str = ""
+
+
 @dataclass(frozen=True, slots=True)
 class Judgement:
     """The verdict on one requirement under one fault budget.
@@ -69,6 +84,7 @@ class Judgement:
     attempts: tuple[Attempt, ...] = ()
     blocked: tuple[str, ...] = ()
     reason: str = ""
+    second: Opinion | None = None
 
     @property
     def passes(self) -> bool:

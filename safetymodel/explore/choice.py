@@ -30,6 +30,11 @@ class Explored:
     reason: str
     spaces: Mapping[int, Space[Any]]
 
+    @property
+    def largest(self) -> int:
+        """States under the largest budget."""
+        return max(space.size(space.reached) for space in self.spaces.values())
+
 
 def explore(
     system: System,

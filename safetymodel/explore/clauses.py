@@ -35,9 +35,9 @@ class Gates:
     """Clauses that define new variables as functions of older ones."""
 
     def __init__(self) -> None:
-        from pysat.solvers import Glucose4
+        from pysat.solvers import Minisat22
 
-        self.solver: Any = Glucose4(incr=False)
+        self.solver: Any = Minisat22()
         self._count = 0
         self._known: dict[tuple[Any, ...], int] = {}
         self.true = self.new()

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import json
 from fractions import Fraction
-from typing import Any, Protocol
+from typing import Any
 
 from safetymodel.claims.verdict import Finding, Judgement
 from safetymodel.model.state import fault_numbers
 from safetymodel.model.system import System
 from safetymodel.problems import Problem
+from safetymodel.report.said import RunView
 from safetymodel.traces.save import trace_json
 from safetymodel.traces.wording import formula_text
 
@@ -41,6 +42,9 @@ def judgement_json(system: System, judgement: Judgement) -> dict[str, Any]:
         result["empty_because"] = empty_words(system, judgement)
     if judgement.reason:
         result["reason"] = judgement.reason
+    if judgement.second is not None:
+        second = judgement.second
+        result["second_opinion"] = {"road": second.road, "agrees": second.agrees, "reason": second.reason}
     if judgement.blocked:
         result["nearest_blocked"] = list(judgement.blocked)
     return result
@@ -81,34 +85,7 @@ def milliseconds(value: Fraction) -> int | float:
     return int(value) if value.denominator == 1 else float(value)
 
 
-class RunLike(Protocol):
-    """What :class:`safetymodel.pipeline.Run` offers."""
-
-    @property
-    def system(self) -> System: ...
-    @property
-    def engine(self) -> str: ...
-    @property
-    def engine_reason(self) -> str: ...
-    @property
-    def faults(self) -> int | None: ...
-    @property
-    def counts(self) -> tuple[tuple[int, Any], ...]: ...
-    @property
-    def judgements(self) -> tuple[Judgement, ...]: ...
-    @property
-    def findings(self) -> tuple[Finding, ...]: ...
-    @property
-    def scenarios(self) -> tuple[Any, ...]: ...
-    @property
-    def problems(self) -> tuple[Problem, ...]: ...
-    @property
-    def seconds(self) -> float: ...
-    @property
-    def shortfall(self) -> str: ...
-
-
-def run_json(run: RunLike) -> dict[str, Any]:
+def run_json(run: RunView) -> dict[str, Any]:
     """The whole run as plain data, in the documented form."""
     system = run.system
     states = {
@@ -124,13 +101,15 @@ def run_json(run: RunLike) -> dict[str, Any]:
         "states": states,
         "requirements": [judgement_json(system, j) for j in run.judgements],
         "scenarios": [
-            {"id": s.scenario.name, "ok": s.ok, "steps": [{"step": t.text, "ok": t.ok, "why": t.why} for t in s.steps]}
+            {"id": s.scenario.name, "ok": s.ok, "steps": [{"step": t.text, "ok": t.ok, "why": list(t.said)} for t in s.steps]}
             for s in run.scenarios
         ],
         "findings": [finding_json(system, f) for f in run.findings],
         "problems": [problem_json(p) for p in run.problems],
         "seconds": round(run.seconds, 3),
     }
+    if run.disagreement:
+        result["disagreement"] = run.disagreement
     if run.shortfall:
         result["shortfall"] = run.shortfall
     return result

@@ -76,6 +76,8 @@ class RunView(Protocol):
     def seconds(self) -> float: ...
     @property
     def shortfall(self) -> str: ...
+    @property
+    def disagreement(self) -> str: ...
 
 
 class UnreadView(Protocol):
@@ -311,8 +313,34 @@ def counts_section(run: RunView) -> Iterator[Block]:
         yield Words(((states, "" if count.complete else "doubt"),))
     reason = f" ({run.engine_reason})" if run.engine_reason else ""
     yield Words(((f"engine {run.engine}{reason}, {seconds_text(run.seconds)}", "quiet"),))
+    yield from second_opinions(run.judgements)
+    if run.disagreement:
+        yield Words((("two roads to a verdict disagree: ", "bad"), (run.disagreement, "")))
     if run.shortfall:
         yield Words((("not everything was explored: ", "doubt"), (run.shortfall, "")))
+
+
+ROADS = {
+    "re-stepped": "run taken again, step by step, by the reference step function",
+    "other engine": "judged again by the other engine",
+    "invariant": "reached states put to a satisfiability solver as an inductive invariant",
+    "witness": "a run to it found and taken step by step",
+    "none": "no second opinion",
+}
+
+
+def second_opinions(judgements: Sequence[Judgement]) -> Iterator[Block]:
+    """Which verdicts were seen by a second road, and by which."""
+    by_road: dict[tuple[str, str], list[str]] = {}
+    for judgement in judgements:
+        second = judgement.second
+        if second is not None:
+            reason = second.reason if second.road == "none" else ""
+            by_road.setdefault((second.road, reason), []).append(judgement.requirement.name)
+    for (road, reason), names in by_road.items():
+        which = "all" if len(names) == len(judgements) else ", ".join(names)
+        why = f" ({reason})" if reason else ""
+        yield Words(((f"second opinion on {which}: {ROADS[road]}{why}", "doubt" if road == "none" else "quiet"),), 0, 2)
 
 
 def seconds_text(seconds: float) -> str:
