@@ -29,7 +29,7 @@ from safetymodel.span import Span
 
 MOST_BYTES = 4_000_000
 MOST_DEPTH = 40
-MOST_NODES = 100_000
+MOST_NODES = 60_000
 MOST_ALIASES = 1_000
 _DEEP = f"nested more than {MOST_DEPTH} levels deep"
 
@@ -223,7 +223,7 @@ def _syntax(source: Source, error: MarkedYAMLError) -> Problem:
     mark, opened = error.problem_mark or error.context_mark, error.context_mark
     what = " ".join(str(error.problem or "cannot be read").split())
     while_ = " ".join(str(error.context or "").split())
-    message = f"not YAML: {what}" + (f" ({while_})" if while_ else "")
+    message = "this is not YAML that can be read"
     hint = "check indentation, colons, brackets and quotes here and just above"
     others: tuple[Span, ...] = ()
     if "quoted scalar" in while_ and "end of stream" in what:
@@ -265,9 +265,27 @@ def _syntax(source: Source, error: MarkedYAMLError) -> Problem:
     elif "could not find expected ':'" in what:
         mark, message = opened, "this line has no `key: value`"
         hint = "add a colon and a blank after the key, or indent the line as a part of the text above"
-    elif "expected <block end>" in what:
-        message = "this line does not fit the indentation of the lines above it"
-        hint = "entries of one section begin in the same column"
+    elif "expected <block end>" in what and mark is not None:
+        if source.line(mark.line + 1)[: mark.column].strip(" -"):
+            shown = source.line(mark.line + 1)[mark.column : mark.column + 1]
+            message, hint = f"`{shown}` does not belong to the value before it", "put the whole text in quotes"
+        else:
+            message = "this line does not fit the indentation of the lines above it"
+            hint = "entries of one section begin in the same column"
+    elif "expected '<document start>'" in what:
+        message = "this line does not continue what stands above it"
+        hint = "sections begin in the first column; does each line above have its `key: value`?"
+    elif "expected the node content" in what and mark is not None:
+        shown = source.line(mark.line + 1)[mark.column : mark.column + 1]
+        message, hint = f"a value cannot begin with `{shown}`", "is an opening bracket missing?"
+    elif "sequence entries are not allowed" in what:
+        message, hint = "an entry with a dash cannot stand here", "begin a line with it, indented like its neighbours"
+    elif "block scalar" in while_:
+        message = "after `>` or `|` the text begins on the next line"
+        hint = "remove the mark, or put the text in quotes"
+    elif while_.endswith(("an anchor", "an alias")):
+        mark, message = opened, "`&` and `*` begin a name here"
+        hint = "remove the mark, or put the text in quotes"
     elif "undefined tag handle" in what:
         message, hint = "YAML tags are not allowed", "put a text that begins with `!` in quotes"
     line, column = (mark.line, mark.column) if mark else (0, 0)
