@@ -90,7 +90,30 @@ def main(arguments: list[str] | None = None) -> NoReturn:
     sys.exit(code if isinstance(code, int) else 0)
 
 
-@app.command()
+EXIT_CODES = (
+    "Exit codes: 0 every requirement passes; 1 one is broken or empty, or a scenario fails; 2 the spec or the call "
+    "has problems; 3 a limit left something undecided; 4 two roads to a verdict disagree, which is our bug."
+)
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        from importlib.metadata import version
+
+        print(f"safetymodel {version('safetymodel')}")
+        raise typer.Exit
+
+
+@app.callback()
+def _program(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Show the version and exit.")
+    ] = False,
+) -> None:
+    """Options of the program itself."""
+
+
+@app.command(epilog=f"{EXIT_CODES} {CAUTION}")
 def verify(
     specs: Annotated[list[str], typer.Argument(metavar="SPEC...", help="Spec files.", show_default=False)],
     faults: Faults = None,
@@ -99,7 +122,7 @@ def verify(
     ] = Engine.auto,
     second_opinion: Annotated[
         Second,
-        typer.Option("--second-opinion", help="See each verdict by another road: in a time, whatever it takes, never."),
+        typer.Option("--second-opinion", help="See each verdict by another road: as time allows, however long it takes, or not."),
     ] = Second.auto,
     json_file: Annotated[
         str | None, typer.Option("--json", metavar="FILE", help="Results as JSON; - for standard output.")
@@ -113,11 +136,7 @@ def verify(
     memory: Memory = None,
     quiet: Annotated[bool, typer.Option("--quiet", help="Verdicts only, no traces.")] = False,
 ) -> int:
-    """Judge every requirement; show the shortest way to each breach.
-
-    Exit codes: 0 every requirement passes; 1 one is broken or empty, or a scenario fails; 2 the spec or
-    the call has problems; 3 a limit left something undecided; 4 two roads to a verdict disagree (our bug).
-    """
+    """Judge every requirement; show the shortest way to each breach."""
     from safetymodel import pipeline
     from safetymodel.explore.engine import Limits
     from safetymodel.report import terminal
