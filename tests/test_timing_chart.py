@@ -374,7 +374,7 @@ def test_cut_keeps_to_its_room() -> None:
 
 def test_names_break_at_dots_before_underscores() -> None:
     assert name_lines("console.switch_on", 80, 11, 3) == ["console.", "switch_on"]
-    assert name_lines("mode_key.to_the_lift_post", 70, 11, 4) == ["mode_key.", "to_the_", "lift_post"]
+    assert name_lines("mode_key.to_the_lift_post", 70, 11, 4) == ["mode_key.", "to_the_lift_", "post"]
     assert name_lines("wait 10 s", 90, 11, 3) == ["wait 10 s"]
     assert len(name_lines("a_b_" * 50, 40, 11, 3)) == 3
     assert name_lines("a_b_" * 50, 40, 11, 3)[2].endswith("...")
