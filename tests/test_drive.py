@@ -240,6 +240,23 @@ def test_waits_in_a_row_are_one() -> None:
     assert "ends_with: belt is closed" in lines
 
 
+def test_waits_are_one_though_something_fired_between() -> None:
+    blink = """\
+safetymodel: 1
+title: Blinker
+subsystems:
+  lamp:
+    role: control
+    states: [dark, lit]
+    transitions:
+      - {from: dark, to: lit, after: 1 s}
+      - {from: lit, to: dark, after: 1 s}
+"""
+    session = begin(system_of(blink), 0).wait(1).wait(2)
+    assert in_state(session, "lamp") == "lit"
+    assert [line for line in scenario_text(session, "x").splitlines() if "wait" in line] == ["      - wait 3 s"]
+
+
 def test_a_file_that_exists_is_left_as_it_is(tmp_path: Path) -> None:
     path = tmp_path / "way out.yaml"
     session = happen(begin(HATCH, 0), "panel.ask_inner")

@@ -227,6 +227,9 @@ def test_markup_and_control_characters_of_a_spec_are_shown_as_they_stand(
     for out in (printed(capsys, run)[0], ESCAPE.sub("", on_screen(monkeypatch, run, 120))):
         assert "[red]bold[/red] \\x1b[2J :warning:" in out
     assert "\x1b[2J" not in on_screen(monkeypatch, run, 120)
+    pipe = io.StringIO()
+    terminal.show(said_of(run), pipe)
+    assert "\x1b" not in pipe.getvalue()
 
 
 def test_a_stream_without_the_characters_gets_escapes_not_an_error(run_of: Callable[..., Run]) -> None:
