@@ -76,7 +76,6 @@ def main(arguments: list[str] | None = None) -> NoReturn:
     except typer.Exit as leave:
         code = leave.exit_code
     except (KeyboardInterrupt, typer.Abort):
-        print("interrupted: nothing was shown, and no file was left half written", file=sys.stderr)
         code = EXIT_INTERRUPTED
     except BrokenPipeError:
         sys.stderr.close()
@@ -87,6 +86,8 @@ def main(arguments: list[str] | None = None) -> NoReturn:
             raise
         show()
         code = 2
+    if code == EXIT_INTERRUPTED:
+        print("interrupted: nothing was shown, and no file was left half written", file=sys.stderr)
     sys.exit(code if isinstance(code, int) else 0)
 
 

@@ -12,7 +12,7 @@ from safetymodel.claims.judge import EngineDisagreement, find_chatter, judge
 from safetymodel.claims.search import Clock
 from safetymodel.claims.verdict import Finding, Judgement
 from safetymodel.explore.choice import SMALL, EngineName, Explored, explore
-from safetymodel.explore.engine import Limits, Progress, Space
+from safetymodel.explore.engine import LimitReached, Limits, Progress, Space
 from safetymodel.files import cannot_write, write_whole
 from safetymodel.model.build import load
 from safetymodel.model.system import System
@@ -198,7 +198,10 @@ def _counted(space: Space[Any]) -> Counted:
 def _findings(spaces: Iterable[Space[Any]], clock: Clock) -> tuple[Finding, ...]:
     """Chatter under the smallest budget that shows it."""
     for space in spaces:
-        found = find_chatter(space, clock)
+        try:
+            found = find_chatter(space, clock)
+        except LimitReached:
+            return ()
         if found:
             return found
     return ()
