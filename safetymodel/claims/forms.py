@@ -30,7 +30,7 @@ from safetymodel.model.formula import (
     weakest_mentions,
 )
 from safetymodel.model.step import Kind
-from safetymodel.model.system import Requirement
+from safetymodel.model.system import Requirement, Transition
 
 S = TypeVar("S")
 
@@ -168,28 +168,53 @@ def can_lead_to(space: Space[S], good: S, clock: Clock) -> S:
 
 
 def nearest_attempts(space: Space[S], requirement: Requirement, clock: Clock) -> tuple[Attempt, ...]:
-    """Transitions into a wanted state that are at hand in some settled state and never can fire.
+    """Transitions towards a wanted state that are at hand in some settled state and never bring it about.
 
     Nearest first: fewest happenings to the state, where as much of the wanted as possible is true.
     """
-    system = space.system
     wanted = [a for a in atoms(requirement.subject) if isinstance(a, InState)]
     found: list[Attempt] = []
     for atom in wanted:
         others = [o for o in wanted if o is not atom]
-        for number in system.subsystems[atom.subsystem].transitions:
-            t = system.transitions[number]
-            if (t.target in atom.states) == atom.negated or (t.source in atom.states) != atom.negated:
-                continue
-            here = space.common(space.settled, space.where(InState(t.subsystem, (t.source,))))
+        for t in _towards(space, atom):
+            here = _settled_in(space, t.subsystem, t.source)
             for other in others:
                 closer = space.common(here, space.where(other))
                 here = here if space.is_empty(closer) else closer
             trace = Walker(space, NOTHING, clock).shortest({0: here})
             if trace is not None:
-                found.append(Attempt(trace, number))
+                found.append(Attempt(trace, t.number))
     found.sort(key=lambda attempt: attempt.trace.happenings)
     return tuple(found[:MOST_ATTEMPTS])
+
+
+def _settled_in(space: Space[S], subsystem: int, state: int) -> S:
+    return space.common(space.settled, space.where(InState(subsystem, (state,))))
+
+
+def _towards(space: Space[S], atom: InState) -> list[Transition]:
+    """Transitions of the subsystem that begin in a state that is reached, and lead into a wanted one,
+    or one step nearer to it into a state that is never reached."""
+    subsystem = space.system.subsystems[atom.subsystem]
+    own = [space.system.transitions[number] for number in subsystem.transitions]
+    distance = {n: 0 for n in range(len(subsystem.states)) if (n in atom.states) != atom.negated}
+    wanted = set(distance)
+    frontier = list(wanted)
+    while frontier:
+        target = frontier.pop(0)
+        for t in own:
+            if t.target == target and t.source not in distance:
+                distance[t.source] = distance[target] + 1
+                frontier.append(t.source)
+    reached = {n for n in range(len(subsystem.states)) if not space.is_empty(_settled_in(space, atom.subsystem, n))}
+    return [
+        t
+        for t in own
+        if t.source in reached
+        and t.target in distance
+        and distance[t.target] < distance.get(t.source, -1)
+        and (t.target in wanted or t.target not in reached)
+    ]
 
 
 def judge_always_possible(space: Space[S], requirement: Requirement, clock: Clock) -> Judgement:
