@@ -1,0 +1,106 @@
+"""The second opinion by invariants: it agrees with true verdicts, and finds damage of every kind."""
+
+from __future__ import annotations
+
+import random
+from dataclasses import replace
+
+import pytest
+from random_systems import random_spec
+
+from safetymodel.claims.judge import judge
+from safetymodel.claims.search import Clock
+from safetymodel.claims.second import Inductive, by_invariant, by_other_engine
+from safetymodel.claims.verdict import Judgement
+from safetymodel.claims.watch import NOTHING
+from safetymodel.explore.product import Product, ProductSpace
+from safetymodel.explore.symbolic import Symbolic, SymbolicSpace
+from safetymodel.model.build import load, load_text
+from safetymodel.model.formula import Not
+from safetymodel.model.system import System
+
+
+def random_space(seed: int) -> SymbolicSpace:
+    system, problems = load_text(random_spec(random.Random(seed)), f"random-{seed}.yaml")
+    assert system is not None, problems
+    return SymbolicSpace(Symbolic(system, min(seed % 3, len(system.faults)), None))
+
+
+@pytest.mark.parametrize("part", range(4))
+def test_true_verdicts_are_confirmed(part: int) -> None:
+    roads: dict[str, int] = {}
+    for seed in range(part, 60, 4):
+        space = random_space(seed)
+        if space.size(space.reached) > 5_000:
+            continue
+        judgements = tuple(judge(space, r) for r in space.system.requirements)
+        for judgement in by_invariant(judgements, {space.budget: space}, Clock(60)):
+            assert judgement.second is not None
+            context = f"seed {seed}, {judgement.requirement.wording}: {judgement.word}, {judgement.second}"
+            assert judgement.second.agrees is not False, context
+            if judgement.trace is not None:
+                assert judgement.second.road == "re-stepped", context
+            roads[judgement.second.road] = roads.get(judgement.second.road, 0) + 1
+    assert roads["invariant"] >= 20
+    assert roads["re-stepped"] >= 10
+
+
+def test_a_set_that_lacks_a_state_is_not_closed() -> None:
+    found = 0
+    for seed in range(40):
+        space = random_space(seed)
+        decisions = space.symbolic.encoding.decisions
+        check = Inductive(space, Clock(60))
+        assert check.closed({0: space.reached}, NOTHING) == ""
+        for part in (space.settled, space.transient):
+            cube = part.pick_cube()
+            if cube is None:
+                continue
+            value = sum(1 << place for place, bit in enumerate(cube) if bit)
+            lacking = space.reached & ~decisions.equals(range(decisions.bits), value)
+            assert check.closed({0: lacking}, NOTHING) != "", seed
+            found += 1
+    assert found >= 30
+
+
+def lift() -> System:
+    from pathlib import Path
+
+    system, _ = load(str(Path(__file__).parent.parent / "specs" / "platform-lift.yaml"))
+    assert system is not None
+    return system
+
+
+def test_a_wrong_verdict_is_refused() -> None:
+    """Each true never/always turned round is a breach that the solver finds."""
+    system = lift()
+    space = SymbolicSpace(Symbolic(system, 1))
+    turned = 0
+    for requirement in system.requirements:
+        if requirement.form in ("never", "always") and requirement.begins is None:
+            wrong = Judgement(replace(requirement, subject=Not(requirement.subject)), 1, "holds")
+            (seen,) = by_invariant((wrong,), {1: space}, Clock(60))
+            assert seen.second is not None
+            assert seen.second.agrees is False
+            turned += 1
+    assert turned >= 2
+
+
+def test_the_other_engine_refuses_a_wrong_verdict() -> None:
+    system = lift()
+    mine, theirs = SymbolicSpace(Symbolic(system, 1)), ProductSpace(Product(system, 1))
+    right = tuple(judge(mine, r) for r in system.requirements)
+    assert all(j.second and j.second.agrees for j in by_other_engine(right, {1: mine}, {1: theirs}, Clock(60)))
+    wrong = tuple(replace(j, word="broken" if j.word != "broken" else "holds") for j in right)
+    seen = by_other_engine(wrong, {1: mine}, {1: theirs}, Clock(60))
+    assert all(j.second and j.second.agrees is False for j in seen)
+
+
+def test_no_time_is_said_and_is_no_agreement() -> None:
+    system = lift()
+    space = SymbolicSpace(Symbolic(system, 1))
+    judgements = tuple(judge(space, r) for r in system.requirements)
+    seen = by_invariant(judgements, {1: space}, Clock(0.0))
+    unseen = [j for j in seen if j.trace is None]
+    assert unseen
+    assert all(j.second and j.second.agrees is None and "limit" in j.second.reason for j in unseen)
