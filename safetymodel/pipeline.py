@@ -271,7 +271,10 @@ def save_new(path: Path, text: str) -> tuple[Problem, ...]:
 
 
 DRAWN_STATES = 20_000
-"""States that a product graph may have before it is projected or refused."""
+"""States that are explored for a picture of the whole product graph; far fewer can be drawn."""
+
+PROJECTED_STATES = 2_000_000
+"""States that are explored for a picture of the product graph seen through some subsystems."""
 
 
 def draw(
@@ -284,12 +287,12 @@ def draw(
 ) -> tuple[list[Path], tuple[Problem, ...]]:
     """Write the pictures of a system; gives back the files written and what went wrong."""
     from safetymodel.diagrams.draw import draw_all
-
     from safetymodel.explore.product import Product, ProductSpace
 
     space = None
     if "product" in what:
-        space = ProductSpace(Product(system, faults or 0, Limits(states=DRAWN_STATES), progress))
+        most = DRAWN_STATES if only is None else PROJECTED_STATES
+        space = ProductSpace(Product(system, faults or 0, Limits(states=most), progress))
     traces = []
     if "timing" in what:
         spaces = explore(system, budgets_of(system, faults), progress=progress).spaces
