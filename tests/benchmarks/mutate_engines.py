@@ -1,0 +1,298 @@
+"""Deliberate damage: do the agreement tests see it when an engine is wrong?
+
+Each mutation below is one small change of the engines' code. It is applied to a copy of the package in a temporary
+folder, and the agreement tests are run against that copy. A mutation that no test sees is a survivor. By hand:
+
+    python tests/benchmarks/mutate_engines.py [first letters of a file or a number ...]
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+import sys
+import tempfile
+import time
+from dataclasses import dataclass
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parents[2]
+TESTS = ("tests/test_engines.py", "tests/test_state_spaces.py")
+SECONDS = 240
+"""A copy whose tests take longer has been damaged so that it does not end: caught."""
+
+
+@dataclass(frozen=True)
+class Mutation:
+    file: str
+    old: str
+    new: str
+
+
+MUTATIONS: tuple[Mutation, ...] = tuple(
+    Mutation(*triple)
+    for triple in (
+        # -- the explicit engine ------------------------------------------------------------------
+        (
+            "explore/product.py",
+            "settled.append(start + np.flatnonzero(~transient))",
+            "settled.append(start + np.flatnonzero(transient | ~transient))",
+        ),
+        (
+            "explore/product.py",
+            "result[p.targets[edges]] = True\n        return result & self.reached",
+            "result[p.targets[edges]] = True\n        return result",
+        ),
+        ("explore/product.py", "edges = p.edges_into(a & self.reached)", "edges = p.edges_into(a)[1:]"),
+        ("explore/product.py", "self._flags[a].min()", "self._flags[a].max()"),
+        (
+            "explore/product.py",
+            "frontier = self.after(frontier, kinds, events) & within & ~found",
+            "frontier = self.after(frontier, kinds, events) & ~found",
+        ),
+        (
+            "explore/product.py",
+            "frontier = self.before(frontier, kinds) & ~found",
+            "frontier = self.before(frontier, kinds[:1]) & ~found",
+        ),
+        ("explore/product.py", "inside = self._flags <= self.budget", "inside = self._flags <= product.budget"),
+        (
+            "explore/moves.py",
+            "room = self._flags_up(batch) < self.budget",
+            "room = self._flags_up(batch) <= self.budget",
+        ),
+        (
+            "explore/moves.py",
+            'if f.kind == fault.kind == "signal" and f.subject == fault.subject',
+            'if f.kind == fault.kind == "signal" and f.subject == fault.subject and f.value == fault.value',
+        ),
+        ("explore/moves.py", "self.logic.layout.clocks[subsystem].store(words, 0)", "pass"),
+        (
+            "explore/moves.py",
+            "running = batch.clocks(subsystem) < longest",
+            "running = batch.clocks(subsystem) + 1 < longest",
+        ),
+        (
+            "explore/moves.py",
+            "self.logic.both(movers) if event.joint else self.logic.either(movers)",
+            "self.logic.either(movers)",
+        ),
+        (
+            "explore/moves.py",
+            "enabled = batch.truth(can[t])[rows]",
+            "enabled = Batch(self.logic, after).truth(can[t])",
+        ),
+        ("explore/moves.py", "still &= ~enabled", "still &= True"),
+        (
+            "explore/logic.py",
+            "early = self.clock_from(t.subsystem, t.earliest)",
+            "early = self.clock_from(t.subsystem, t.earliest + 1)",
+        ),
+        (
+            "explore/logic.py",
+            "f.subject == t.subsystem and f.state in (None, t.source)",
+            "f.subject == t.subsystem and f.state in (None, t.target)",
+        ),
+        ("explore/logic.py", "(number >= key[1]) & (number <= key[2])", "(number >= key[1])"),
+        (
+            "explore/logic.py",
+            "self.either([high, self.both([reading, self.negate(low)])])",
+            "self.either([high, reading])",
+        ),
+        (
+            "explore/logic.py",
+            "self.both([self.can[number], self.clock_from(t.subsystem, t.latest)])",
+            "self.both([self.can[number], self.clock_from(t.subsystem, t.earliest)])",
+        ),
+        ("explore/table.py", "same &= word[held] == sought[pending]", "same = word[held] == sought[pending]"),
+        ("explore/table.py", "order = np.lexsort(words)", "order = np.argsort(words[0])"),
+        (
+            "explore/table.py",
+            "self._claim(np.arange(self.size, dtype=np.int32))",
+            "self._claim(np.arange(first, self.size, dtype=np.int32))",
+        ),
+        ("explore/table.py", "lost = self._slots[slot] != numbers", "lost = self._slots[slot] < 0"),
+        # -- the symbolic engine ------------------------------------------------------------------
+        ("explore/symbolic.py", "settled = settled | (new & encoding.calm)", "settled = settled | new"),
+        (
+            "explore/symbolic.py",
+            "frontier = new & ~found & self.encoding.transient",
+            "frontier = new & ~found & self.encoding.calm",
+        ),
+        (
+            "explore/symbolic.py",
+            "symbolic.reached & encoding.flags_at_most[self.budget]",
+            "symbolic.reached",
+        ),
+        (
+            "explore/symbolic.py",
+            '& (self.reached if kind == "reaction" else self.settled))',
+            "& self.reached)",
+        ),
+        ("explore/symbolic.py", 'operation.image(a if kind == "reaction" else settled)', "operation.image(a)"),
+        ("explore/symbolic.py", "room = within & self.reached", "room = self.reached"),
+        (
+            "explore/encoding.py",
+            "guard = self.flags_at_most[self.budget - 1]",
+            "guard = self.flags_at_most[self.budget]",
+        ),
+        (
+            "explore/encoding.py",
+            "value = self.in_state(subsystem, state) & self.decisions.equals(self.clock_bits[subsystem], 0)",
+            "value = self.in_state(subsystem, state)",
+        ),
+        (
+            "explore/encoding.py",
+            "fault.subject == t.subsystem and fault.state in (None, t.source)",
+            "fault.subject == t.subsystem and fault.state == t.source",
+        ),
+        ("explore/encoding.py", "if moving and all(write.cube == true for write in chosen):", "if False:"),
+        (
+            "explore/encoding.py",
+            "reading = reading | flag if fault.value else reading & ~flag",
+            "reading = reading & ~flag if fault.value else reading | flag",
+        ),
+        (
+            "explore/encoding.py",
+            "arrived = arrived | (here & self.decisions.at_least(bits, 1) & ~beyond)",
+            "arrived = arrived | (here & self.decisions.at_least(bits, 1))",
+        ),
+        (
+            "explore/encoding.py",
+            "stays = {s: false if event.joint or len(movers) == 1 else ~able[s] for s, _ in movers}",
+            "stays = {s: ~able[s] for s, _ in movers}",
+        ),
+        ("explore/encoding.py", "if not readers[s]), None)", "if readers[s]), None)"),
+        (
+            "explore/encoding.py",
+            "return [s for s in left if s in reached[smallest]]",
+            "return [smallest]",
+        ),
+        (
+            "explore/encoding.py",
+            "for stage in reversed(self.stages):",
+            "for stage in self.stages:",
+        ),
+        ("explore/decisions.py", "self.true if least <= n <= most else", "self.true if least <= n else"),
+        (
+            "explore/decisions.py",
+            "result = bit & result if value >> place & 1 else bit | result",
+            "result = bit | result if value >> place & 1 else bit & result",
+        ),
+        ("explore/decisions.py", "carry = carry & bit", "carry = bit"),
+        ("explore/decisions.py", "borrow = borrow & ~bit", "borrow = ~bit"),
+        # -- judging ------------------------------------------------------------------------------
+        ("claims/search.py", "fewest = space.fewest_faults(everything)", "fewest = everything"),
+        (
+            "claims/search.py",
+            "part = space.common(space.common(rest, space.settled), space.where(formula))",
+            "part = space.common(rest, space.where(formula))",
+        ),
+        (
+            "claims/search.py",
+            "rest = space.minus(rest, part)\n                if not",
+            "rest = space.common(rest, rest)\n                if not",
+        ),
+        (
+            "claims/search.py",
+            "source = space.common(members, space.where(leap.before))",
+            "source = members",
+        ),
+        (
+            "claims/search.py",
+            'layer.append(frontier)\n                frontier = self._fresh(seen, self.react(frontier))',
+            'layer.append(frontier)\n                frontier = self._fresh(seen, {})',
+        ),
+        ("claims/forms.py", "target = bad if requirement.prevent else settled_bad", "target = settled_bad"),
+        (
+            "claims/forms.py",
+            "kept = space.common(members, space.before(members, REACTION))",
+            "kept = space.common(members, space.after(members, REACTION))",
+        ),
+        (
+            "claims/forms.py",
+            "ends = space.common(members, space.after(ends, REACTION))",
+            "ends = space.after(ends, REACTION)",
+        ),
+        ("claims/forms.py", 'make_true = requirement.form == "never"', 'make_true = requirement.form != "never"'),
+        (
+            "claims/forms.py",
+            "while not space.is_empty(lasted) and ticks <= requirement.within:",
+            "while not space.is_empty(lasted) and ticks < requirement.within:",
+        ),
+        ("claims/forms.py", 'if kind != "fault")', 'if kind != "jump")'),
+        ("claims/forms.py", "for count in range(space.budget + 1):", "for count in range(space.budget):"),
+        (
+            "claims/forms.py",
+            "frontier = space.minus(space.common(landed, waiting), seen)",
+            "frontier = space.minus(landed, seen)",
+        ),
+    )
+)
+
+
+def copy_of_project(folder: Path) -> None:
+    skipped = shutil.ignore_patterns("__pycache__", "benchmarks", ".*")
+    for part in ("safetymodel", "specs", "tests"):
+        shutil.copytree(ROOT / part, folder / part, ignore=skipped)
+    shutil.copy(ROOT / "pyproject.toml", folder)
+
+
+def run_tests(folder: Path) -> tuple[str, str]:
+    """(caught | survived | endless, the first failing test)."""
+    command = [sys.executable, "-m", "pytest", "-x", "-q", "-p", "no:cacheprovider", "--tb=no", *TESTS]
+    environment = {**os.environ, "PYTHONPATH": str(folder), "PYTHONDONTWRITEBYTECODE": "1"}
+    try:
+        done = subprocess.run(
+            command, cwd=folder, env=environment, capture_output=True, text=True, timeout=SECONDS, check=False
+        )
+    except subprocess.TimeoutExpired:
+        return "endless", ""
+    first = next((line for line in done.stdout.splitlines() if line.startswith(("FAILED", "ERROR"))), "")
+    if done.returncode not in (0, 1, 2):
+        raise SystemExit(f"the tests did not run:\n{done.stdout}\n{done.stderr}")
+    return ("caught" if done.returncode else "survived"), first[:110]
+
+
+def main(wanted: list[str]) -> int:
+    chosen = [
+        (number, m)
+        for number, m in enumerate(MUTATIONS, 1)
+        if not wanted or str(number) in wanted or any(m.file.startswith(w) for w in wanted if not w.isdigit())
+    ]
+    texts = {m.file: (ROOT / "safetymodel" / m.file).read_text(encoding="utf-8") for _, m in chosen}
+    missing = [f"{n} {m.file}: {m.old}" for n, m in chosen if m.old not in texts[m.file]]
+    if missing:
+        print("the code has changed, mend these mutations first:", *missing, sep="\n  ")
+        return 2
+    counts = {"caught": 0, "survived": 0, "endless": 0}
+    survivors = []
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        copy_of_project(folder)
+        what, first = run_tests(folder)
+        if what != "survived":
+            print(f"the tests fail without any damage: {what} {first}")
+            return 2
+        for number, mutation in chosen:
+            path = folder / "safetymodel" / mutation.file
+            original = path.read_text(encoding="utf-8")
+            path.write_text(original.replace(mutation.old, mutation.new, 1), encoding="utf-8")
+            started = time.monotonic()
+            what, first = run_tests(folder)
+            path.write_text(original, encoding="utf-8")
+            counts[what] += 1
+            seconds = time.monotonic() - started
+            print(f"{number:3} {what:8} {seconds:5.0f} s  {mutation.file}: {mutation.new[:70]!r} {first}", flush=True)
+            if what == "survived":
+                survivors.append((number, mutation))
+    words = f"{counts['caught']} caught, {counts['endless']} did not end, {counts['survived']} survived"
+    print(f"{len(chosen)} mutations: {words}")
+    for number, mutation in survivors:
+        print(f"survivor {number} {mutation.file}\n  - {mutation.old}\n  + {mutation.new}")
+    return 1 if survivors else 0
+
+
+if __name__ == "__main__":
+    raise SystemExit(main(sys.argv[1:]))
