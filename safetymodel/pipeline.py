@@ -80,9 +80,13 @@ def verify(
     explored = explore(system, budgets_of(system, faults), engine, limits, progress)
     spaces = explored.spaces
     clock = Clock(limits.seconds, started)
+    for space in spaces.values():
+        space.on_work = clock.check
     judgements, disagreement = _judged(system, spaces, faults, clock, progress)
     if second_opinion != "off" and not disagreement:
         judgements, disagreement = _seen_again(system, explored, judgements, limits, started, second_opinion, progress)
+        for space in spaces.values():
+            space.on_work = clock.check
     if disagreement:
         judgements = tuple(_withdrawn(j, disagreement) for j in judgements)
     return Run(
@@ -150,8 +154,12 @@ def _seen_again(
         if explored.engine == "product" or explored.largest <= SMALL:
             engine: EngineName = "symbolic" if explored.engine == "product" else "product"
             other = explore(system, sorted(explored.spaces), engine, again, progress)
+            for space in (*explored.spaces.values(), *other.spaces.values()):
+                space.on_work = clock.check
             found = second.by_other_engine(judgements, explored.spaces, other.spaces, clock)
         else:
+            for space in explored.spaces.values():
+                space.on_work = clock.check
             found = second.by_invariant(judgements, explored.spaces, clock)
     except EngineDisagreement as wrong:
         return judgements, str(wrong)

@@ -19,7 +19,7 @@ from safetymodel.claims.watch import (
     permission,
     window,
 )
-from safetymodel.explore.engine import EVERY_STEP, HAPPENINGS, REACTION, Space
+from safetymodel.explore.engine import EVERY_STEP, HAPPENINGS, REACTION, LimitReached, Space
 from safetymodel.model.formula import (
     AllOf,
     FaultUp,
@@ -301,7 +301,10 @@ def broken(
     space: Space[S], requirement: Requirement, watch: Watch, targets: dict[int, S], clock: Clock, reason: str = ""
 ) -> Judgement:
     """The judgement with a shortest counterexample."""
-    trace: Trace | None = Walker(space, watch, clock).shortest(targets)
+    try:
+        trace: Trace | None = Walker(space, watch, clock).shortest(targets)
+    except LimitReached as limit:
+        raise LimitReached(f"a breach is reached, but {limit} before a shortest run to it was found") from limit
     assert trace is not None, "a breach that no run reaches"
     return Judgement(requirement, space.budget, "broken", trace=trace, reason=reason)
 

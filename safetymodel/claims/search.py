@@ -26,7 +26,7 @@ class Clock:
     def check(self) -> None:
         """Raises :class:`LimitReached` when the time is over."""
         if self.seconds is not None and time.monotonic() - self.started > self.seconds:
-            raise LimitReached(f"the limit of {self.seconds:g} s was reached while judging")
+            raise LimitReached(f"the limit of {self.seconds:.3g} s was reached" if self.seconds else "no time was left")
 
 
 class Walker(Generic[S]):

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Literal, TypeAlias
 
 from safetymodel.diagrams.dot_text import Attribute, Raw, block, digraph, edge, label, node, wrapped
+from safetymodel.diagrams.sizes import refusal
 from safetymodel.diagrams.style import (
     ALARM,
     FAULTY_FILL,
@@ -20,6 +21,7 @@ from safetymodel.diagrams.style import (
 )
 from safetymodel.model.formula import Defined, Formula, HowMany, InState, SignalTrue, parts_of
 from safetymodel.model.system import Fault, Subsystem, System
+from safetymodel.problems import Problem
 
 Kind = Literal["subsystem", "signal", "condition"]
 Part: TypeAlias = tuple[Kind, int]
@@ -129,13 +131,23 @@ def _without(direct: dict[Reading, None], condition: int) -> dict[Reading, None]
     return kept
 
 
-def interlock_dot(system: System) -> str:
+MOST_NODES = 300
+MOST_ARROWS = 800
+
+
+def interlock_dot(system: System) -> str | Problem:
     """The map as DOT text.
 
     An arrow goes from what is read, through a signal (a small sheet), to the reader. Logic is drawn solid, nature
-    dotted. A signal that a declared fault can hold is grey and says so. Families are boxed.
+    dotted. A signal that a declared fault can hold is grey and says so. Families are boxed. A problem
+    ``graph-too-large`` where the map could not be read.
     """
     found = readings(system)
+    parts = len(system.subsystems) + len(system.signals)
+    hint = "state diagrams can still be drawn: --what states"
+    limits = (parts, "subsystems and signals", MOST_NODES)
+    if (refused := refusal("the interlock map", limits, (found, MOST_ARROWS), hint)) is not None:
+        return refused
     drawn = {part for r in found for part in (r.read, r.reader)}
     body = [
         *_subsystems(system),

@@ -6,17 +6,19 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
 from safetymodel.diagrams.dot_text import Attribute, Raw, digraph, edge, label, node, wrapped
+from safetymodel.diagrams.sizes import refusal
 from safetymodel.diagrams.style import ALARM, INK, QUIET, Sample, key_node
 from safetymodel.problems import Problem
-from safetymodel.span import NOWHERE
 
 if TYPE_CHECKING:
     from safetymodel.explore.product_graph import Graph
 
 MOST_NODES = 150
 """A larger picture cannot be read."""
-MOST_EDGES = 900
-"""So many lines, and the picture is a blot; it would also take minutes to lay out."""
+MOST_ARROWS = 400
+"""With more, the picture is a blot that takes minutes to lay out."""
+PROJECT = "draw it for a few subsystems alone: --only a,b"
+NARROWER = "name fewer subsystems, or such with fewer states"
 MOST_SUBSYSTEMS = 4
 """With more than so many, a node names only what differs from the start."""
 MOST_NAMES = 4
@@ -46,11 +48,15 @@ def product_dot(graph: Graph, title: str, projected: bool = False) -> str | Prob
     ``kind`` and ``name``. A problem ``graph-too-large`` where the picture could not be read. Ticks that change
     nothing are left out.
     """
-    if graph.number_of_nodes() > MOST_NODES:
-        return too_large(f"{graph.number_of_nodes():,} system states", f"{MOST_NODES}", projected)
     arrows = _arrows(graph)
-    if len(arrows) > MOST_EDGES:
-        return too_large(f"{len(arrows):,} arrows", f"{MOST_EDGES}", projected)
+    refused = refusal(
+        "the projection" if projected else "the product graph",
+        (graph.number_of_nodes(), "system states" if not projected else "combinations of states", MOST_NODES),
+        (arrows, MOST_ARROWS),
+        NARROWER if projected else PROJECT,
+    )
+    if refused is not None:
+        return refused
     first: dict[str, str] = next((data["states"] for _, data in graph.nodes(data=True) if data["start"]), {})
     brief = len(first) > MOST_SUBSYSTEMS
     body = [
@@ -65,18 +71,8 @@ def product_dot(graph: Graph, title: str, projected: bool = False) -> str | Prob
             edge("begin", f"n{start[0]}"),
         ]
     nodes: dict[str, Attribute] = {"shape": "box", "margin": "0.1,0.05", "height": 0.3, "fontsize": 11.0}
-    return digraph(wrapped(title, 80), body, {"rankdir": "TB", "nodesep": 0.3, "ranksep": 0.5}, nodes)
-
-
-def too_large(size: str, most: str, projected: bool) -> Problem:
-    """The problem of a graph with so many parts."""
-    what = "the projection" if projected else "the product graph"
-    hint = (
-        "name fewer subsystems, or such with fewer states"
-        if projected
-        else "draw it for a few subsystems alone: --only a,b"
-    )
-    return Problem("graph-too-large", NOWHERE, f"{what} has {size}; a picture of more than {most} cannot be read", hint)
+    layout: dict[str, Attribute] = {"rankdir": "TB", "nodesep": 0.3, "ranksep": 0.5, "nslimit": 3.0, "nslimit1": 3.0}
+    return digraph(wrapped(title, 80), body, layout, nodes)
 
 
 _Arrows = dict[tuple[int, int, str], list[str]]

@@ -6,13 +6,19 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 from safetymodel.diagrams.dot_text import Attribute, Raw, digraph, edge, label, node, shown, wrapped
+from safetymodel.diagrams.sizes import refusal
 from safetymodel.diagrams.style import ALARM, INK, Sample, key_node
 from safetymodel.model.formula import TRUE, Formula
 from safetymodel.model.system import Fault, Subsystem, System, Transition
+from safetymodel.problems import Problem
 from safetymodel.traces.wording import and_list, formula_text, window_text
 
 WIDTH = 34
 """Characters of a line of a label."""
+MOST_INSTANCES = 12
+"""Instances that a title names."""
+MOST_STATES = 100
+MOST_ARROWS = 250
 MOST_LINES = 14
 """Lines of one condition that are drawn; the rest is in the spec."""
 
@@ -30,45 +36,61 @@ class _Arrow:
     text: str
 
 
-def alike(system: System, subsystem: Subsystem) -> tuple[Subsystem, ...]:
-    """The instances of the same family whose diagram is the same, itself included, in the order of the spec.
+def drawn_once(system: System) -> tuple[tuple[Subsystem, ...], ...]:
+    """The subsystems in groups whose diagram is the same, in the order of the spec; one diagram serves a group.
 
-    A member that the family's text names by its own name differs from the others, and is drawn for itself.
+    Only instances of one family share a diagram. An instance that the family's text names by its own name differs
+    from the others, and is drawn for itself.
     """
-    members = dict(system.families).get(subsystem.family or "", (subsystem.number,))
+    groups: dict[object, list[Subsystem]] = {}
+    for subsystem in system.subsystems:
+        same: object = subsystem.number
+        if subsystem.family is not None:
+            same = (subsystem.family, subsystem.initial, _arrows(system, subsystem))
+        groups.setdefault(same, []).append(subsystem)
+    return tuple(tuple(group) for group in groups.values())
+
+
+def alike(system: System, subsystem: Subsystem) -> tuple[Subsystem, ...]:
+    """The instances of the same family whose diagram is the same, itself included, in the order of the spec."""
+    members = dict(system.families).get(subsystem.family or "", ())
+    if len(members) < 2:
+        return (subsystem,)
     drawn = _arrows(system, subsystem)
-    start = subsystem.initial
-    return tuple(
-        m for m in (system.subsystems[n] for n in members) if m.initial == start and _arrows(system, m) == drawn
-    )
+    found = (system.subsystems[n] for n in members)
+    return tuple(m for m in found if m.initial == subsystem.initial and _arrows(system, m) == drawn)
 
 
-def drawn_once(system: System) -> tuple[Subsystem, ...]:
-    """The subsystems that need a diagram: of instances that are alike only the first."""
-    return tuple(s for s in system.subsystems if alike(system, s)[0].number == s.number)
-
-
-def title_of(system: System, subsystem: Subsystem) -> str:
-    """What the diagram is called: the label, and the name or the family with its instances."""
-    same = alike(system, subsystem)
-    if subsystem.family is None or len(same) == 1:
-        name = subsystem.name
-    else:
-        name = f"{subsystem.family}: {and_list([m.instance or m.name for m in same])}, alike"
-    text = subsystem.label
+def title_of(same: tuple[Subsystem, ...]) -> str:
+    """What the diagram of alike subsystems is called: the label, and the name or the family with its instances."""
+    first = same[0]
+    text, name = first.label, first.name
     if len(same) > 1:
-        text = text.removesuffix(f" ({subsystem.instance})")
+        instances = [m.instance or m.name for m in same]
+        more = [f"{len(instances) - MOST_INSTANCES} more"] if len(instances) > MOST_INSTANCES else []
+        name = f"{first.family}: {and_list(instances[:MOST_INSTANCES] + more)}, alike"
+        text = text.removesuffix(f" ({first.instance})")
     return shown(f"{text} ({name})" if text != name else name)
 
 
-def subsystem_dot(system: System, subsystem: Subsystem) -> str:
+def subsystem_dot(system: System, subsystem: Subsystem, same: tuple[Subsystem, ...] = ()) -> str | Problem:
     """The state diagram as DOT text.
 
     Solid arrows wait for an event, dashed ones are automatic. Faults are drawn apart: a jump as a dotted arrow, a
-    stuck state with a second border and the fault's name. For a family, the diagram stands for every alike instance.
+    stuck state with a second border and the fault's name. For a family, the diagram stands for every alike instance
+    (``same``, found where it is not given). A problem ``graph-too-large`` where it could not be read.
     """
-    same = alike(system, subsystem)
+    same = same or alike(system, subsystem)
     arrows = _arrows(system, subsystem)
+    refused = refusal(
+        f"the state diagram of {subsystem.name}",
+        (len(subsystem.states), "states", MOST_STATES),
+        (arrows, MOST_ARROWS),
+        "its transitions are in the spec",
+        subsystem.span,
+    )
+    if refused is not None:
+        return refused
     numbers = {m.number for m in same}
     faults = [f for f in system.faults if f.kind != "signal" and f.subject in numbers]
     body = [
@@ -80,13 +102,13 @@ def subsystem_dot(system: System, subsystem: Subsystem) -> str:
         *_key(arrows, faults),
         "  {rank=sink; key;}",
     ]
-    title = wrapped(title_of(system, subsystem), 70)
+    title = wrapped(title_of(same), 70)
     if subsystem.role:
         title.append(f"role: {subsystem.role}")
     everywhere = [f for f in faults if f.kind == "stuck" and f.state is None]
     for fault in everywhere:
         title.extend(wrapped(f"may be stuck in any state: {_fault(system, fault, len(same) > 1)}", 70))
-    return digraph(title, body, {"rankdir": "TB", "nodesep": 0.45, "ranksep": 0.5})
+    return digraph(title, body, {"rankdir": "TB", "nodesep": 0.45, "ranksep": 0.5, "nslimit": 3.0, "nslimit1": 3.0})
 
 
 def _arrows(system: System, subsystem: Subsystem) -> tuple[_Arrow, ...]:

@@ -53,6 +53,9 @@ class Space(Protocol[S]):
     def complete(self) -> bool: ...
     @property
     def shortfall(self) -> str: ...
+    on_work: Callable[[], None]
+    """Called now and then by what takes long; may raise :class:`LimitReached`."""
+
     @property
     def start(self) -> S:
         """The declared initial state alone, before it has settled."""

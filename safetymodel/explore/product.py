@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Collection
+from collections.abc import Callable, Collection
 
 import numpy as np
 from numpy.typing import NDArray
@@ -198,6 +198,10 @@ class Product:
         )
 
 
+def _nothing() -> None:
+    """No limit."""
+
+
 class ProductSpace:
     """A :class:`Product` as the engine protocol asks for it, under a budget of at most its own."""
 
@@ -213,6 +217,7 @@ class ProductSpace:
         self.settled: Members = product.settled & inside
         self.transient: Members = product.transient & inside
         self.start: Members = self._only(0)
+        self.on_work: Callable[[], None] = _nothing
 
     def _only(self, number: int) -> Members:
         members = self.nothing()
@@ -248,6 +253,7 @@ class ProductSpace:
         return number >= 0 and bool(a[number])
 
     def after(self, a: Members, kinds: Collection[Kind], events: Collection[int] | None = None) -> Members:
+        self.on_work()
         p = self.product
         edges = p.edges_from(a)
         edges = edges[p.wanted(kinds, events)[p.labels[edges]]]
@@ -256,6 +262,7 @@ class ProductSpace:
         return result & self.reached
 
     def before(self, a: Members, kinds: Collection[Kind], events: Collection[int] | None = None) -> Members:
+        self.on_work()
         p = self.product
         edges = p.edges_into(a & self.reached)
         edges = edges[p.wanted(kinds, events)[p.labels[edges]]]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import time
-from collections.abc import Collection, Iterator
+from collections.abc import Callable, Collection, Iterator
 from contextlib import AbstractContextManager, contextmanager
 
 from safetymodel.explore.decisions import Diagram, OutOfNodes
@@ -133,6 +133,10 @@ class Symbolic:
             raise LimitReached(self.shortfall) from full
 
 
+def _nothing() -> None:
+    """No limit."""
+
+
 class SymbolicSpace:
     """A :class:`Symbolic` as the engine protocol asks for it, under a budget of at most its own."""
 
@@ -149,6 +153,8 @@ class SymbolicSpace:
             self.settled: Diagram = self.reached & encoding.calm
             self.transient: Diagram = self.reached & encoding.transient
         self.start: Diagram = symbolic.start
+        self.on_work: Callable[[], None] = _nothing
+        """Called before each operation; may raise :class:`LimitReached`."""
 
     def _guard(self) -> AbstractContextManager[None]:
         return within_memory(self.symbolic.memory)
@@ -156,6 +162,7 @@ class SymbolicSpace:
     def _operations(self, kinds: Collection[Kind], events: Collection[int] | None) -> Iterator[tuple[Kind, Operation]]:
         for move, operation in self.symbolic.encoding.moves:
             if move.kind in kinds and (move.kind != "event" or events is None or move.number in events):
+                self.on_work()
                 yield move.kind, operation
 
     def nothing(self) -> Diagram:
@@ -212,6 +219,7 @@ class SymbolicSpace:
             while True:
                 before = found
                 for kind, operation in operations:
+                    self.on_work()
                     source = found if kind == "reaction" else found & encoding.calm
                     found = found | (operation.image(source) & room)
                 if found == before:
@@ -224,6 +232,7 @@ class SymbolicSpace:
             while True:
                 before = found
                 for kind, operation in reversed(operations):
+                    self.on_work()
                     source = self.reached if kind == "reaction" else self.settled
                     found = found | (operation.source(found) & source)
                 if found == before:
