@@ -121,3 +121,48 @@ subsystems:
     result = run_scenario(system, scenario)
     assert not result.ok
     assert "possible states" in " ".join(result.steps[-1].said)
+
+
+WINDOWS = """\
+safetymodel: 1
+title: Windows of a glasshouse
+subsystems:
+  pane:
+    instances: [a, b, c]
+    states: [shut, ajar, wide]
+    events: {push: {}, pull: {}}
+    transitions:
+      - {from: shut, to: ajar, on: push, if: unlocked}
+      - {from: ajar, to: shut, on: pull, if: unlocked}
+  lock:
+    role: control
+    states: [loose, tight]
+    events: {turn: {}}
+    transitions: [{from: loose, to: tight, on: turn}]
+signals:
+  unlocked: {reads: lock is loose}
+requirements:
+  W1: {never: at least 2 of pane are ajar}
+  W2: {always_possible: at least 2 of pane are ajar}
+  W3: {always_possible: no pane is ajar}
+  W4: {always: every pane is shut}
+"""
+
+
+def test_counts_name_the_members_that_decide_them() -> None:
+    panes = system_of(WINDOWS)
+    assert any(
+        text.startswith("at least 2 of pane are ajar: true (pane.a is ajar and pane.b is ajar)")
+        for text in why(panes, "W1")
+    )
+    assert any(text.startswith("every pane is shut: false (pane.a is ajar)") for text in why(panes, "W4"))
+    assert "at least 2 of pane are ajar: false (pane.a is shut, pane.b is shut and pane.c is shut)" in why(panes, "W2")
+
+
+def test_what_keeps_a_count_from_coming_true_is_told_of_the_members_that_have_to_move() -> None:
+    panes = system_of(WINDOWS)
+    opening = [text for text in why(panes, "W2") if "pane.a: shut -> ajar needs unlocked" in text]
+    assert any("it reads false (lock is tight)" in text for text in opening)
+    closing = [text for text in why(panes, "W3") if text.startswith("pane.a: ajar -> shut needs unlocked")]
+    assert len(closing) == 1
+    assert not any(text.startswith("pane.b: ajar") for text in why(panes, "W3"))
