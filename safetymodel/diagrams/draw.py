@@ -13,9 +13,10 @@ from typing import TYPE_CHECKING
 from safetymodel.claims.verdict import Trace
 from safetymodel.diagrams.dot_text import shown
 from safetymodel.diagrams.interlock_map import interlock_dot
-from safetymodel.diagrams.product_picture import MOST_NODES, product_dot, too_large
+from safetymodel.diagrams.product_picture import MOST_NODES, PROJECT, product_dot
 from safetymodel.diagrams.render import svg
-from safetymodel.diagrams.state_diagram import alike, drawn_once, subsystem_dot, title_of
+from safetymodel.diagrams.sizes import too_large
+from safetymodel.diagrams.state_diagram import alike_groups, subsystem_dot, title_of
 from safetymodel.diagrams.timing_chart import timing_svg
 from safetymodel.files import cannot_write, write_whole
 from safetymodel.model.system import Subsystem, System
@@ -94,10 +95,10 @@ def _pictures(
 ) -> Iterator[tuple[str, _Draw]]:
     """Each picture's name, and how it is drawn."""
     if "states" in what:
-        wanted = {alike(system, s)[0].number for s in (system.subsystems if chosen is None else chosen)}
-        for subsystem in drawn_once(system):
-            if subsystem.number in wanted:
-                yield f"state-{_diagram_name(system, subsystem)}", partial(_state_diagram, system, subsystem)
+        wanted = {s.number for s in (system.subsystems if chosen is None else chosen)}
+        for group in alike_groups(system):
+            if any(s.number in wanted for s in group):
+                yield f"state-{_diagram_name(system, group)}", partial(_state_diagram, system, group)
     if "map" in what:
         yield "interlock-map", partial(_map, system)
     if "product" in what:
@@ -111,18 +112,22 @@ def _pictures(
             yield f"timing-{name}", partial(timing_svg, system, trace, shown(title), claim)
 
 
-def _diagram_name(system: System, subsystem: Subsystem) -> str:
+def _diagram_name(system: System, group: tuple[Subsystem, ...]) -> str:
     """The family's name where the diagram stands for all of it, else the subsystem's."""
-    members = dict(system.families).get(subsystem.family or "", ())
-    return subsystem.family or "" if len(members) == len(alike(system, subsystem)) else subsystem.name
+    members = dict(system.families).get(group[0].family or "", ())
+    return group[0].family or "" if len(members) == len(group) else group[0].name
 
 
-def _state_diagram(system: System, subsystem: Subsystem) -> str | Problem:
-    return svg(subsystem_dot(system, subsystem), title_of(system, subsystem))
+def _state_diagram(system: System, group: tuple[Subsystem, ...]) -> str | Problem:
+    return _rendered(subsystem_dot(system, group[0], group), title_of(system, group[0], group))
 
 
 def _map(system: System) -> str | Problem:
-    return svg(interlock_dot(system), f"Interlock map: {shown(system.title)}")
+    return _rendered(interlock_dot(system), f"Interlock map: {shown(system.title)}")
+
+
+def _rendered(dot: str | Problem, title: str) -> str | Problem:
+    return dot if isinstance(dot, Problem) else svg(dot, title)
 
 
 def _product(system: System, space: ProductSpace, chosen: Sequence[Subsystem] | None) -> str | Problem:
@@ -131,7 +136,7 @@ def _product(system: System, space: ProductSpace, chosen: Sequence[Subsystem] | 
     size = space.size(space.reached)
     if chosen is None and size > MOST_NODES:
         least = "" if space.complete else "at least "
-        return too_large(f"{least}{size:,} system states", f"{MOST_NODES}", projected=False)
+        return too_large("the product graph", f"{least}{size:,} system states", MOST_NODES, PROJECT)
     if not space.complete:
         reason = f"not all of the product graph is known ({space.shortfall}), so it cannot be drawn"
         return Problem("graph-too-large", NOWHERE, reason, "draw a smaller model, or one with fewer faults")
@@ -143,8 +148,7 @@ def _product(system: System, space: ProductSpace, chosen: Sequence[Subsystem] | 
     else:
         graph = product_graph(space)
         title = f"Product graph: {system.title}, {limits}"
-    drawn = product_dot(graph, title, projected=chosen is not None)
-    return drawn if isinstance(drawn, Problem) else svg(drawn, title)
+    return _rendered(product_dot(graph, title, projected=chosen is not None), title)
 
 
 def _chosen(system: System, only: Sequence[str] | None) -> tuple[list[Subsystem] | None, list[Problem]]:

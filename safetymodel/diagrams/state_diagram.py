@@ -36,7 +36,12 @@ class _Arrow:
     text: str
 
 
-def drawn_once(system: System) -> tuple[tuple[Subsystem, ...], ...]:
+def drawn_once(system: System) -> tuple[Subsystem, ...]:
+    """The subsystems that need a diagram: of instances that are alike only the first."""
+    return tuple(group[0] for group in alike_groups(system))
+
+
+def alike_groups(system: System) -> tuple[tuple[Subsystem, ...], ...]:
     """The subsystems in groups whose diagram is the same, in the order of the spec; one diagram serves a group.
 
     Only instances of one family share a diagram. An instance that the family's text names by its own name differs
@@ -61,8 +66,9 @@ def alike(system: System, subsystem: Subsystem) -> tuple[Subsystem, ...]:
     return tuple(m for m in found if m.initial == subsystem.initial and _arrows(system, m) == drawn)
 
 
-def title_of(same: tuple[Subsystem, ...]) -> str:
-    """What the diagram of alike subsystems is called: the label, and the name or the family with its instances."""
+def title_of(system: System, subsystem: Subsystem, same: tuple[Subsystem, ...] = ()) -> str:
+    """What the diagram is called: the label, and the name or the family with its alike instances (``same``)."""
+    same = same or alike(system, subsystem)
     first = same[0]
     text, name = first.label, first.name
     if len(same) > 1:
@@ -102,7 +108,7 @@ def subsystem_dot(system: System, subsystem: Subsystem, same: tuple[Subsystem, .
         *_key(arrows, faults),
         "  {rank=sink; key;}",
     ]
-    title = wrapped(title_of(same), 70)
+    title = wrapped(title_of(system, subsystem, same), 70)
     if subsystem.role:
         title.append(f"role: {subsystem.role}")
     everywhere = [f for f in faults if f.kind == "stuck" and f.state is None]
