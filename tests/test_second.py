@@ -103,4 +103,4 @@ def test_no_time_is_said_and_is_no_agreement() -> None:
     seen = by_invariant(judgements, {1: space}, Clock(0.0))
     unseen = [j for j in seen if j.trace is None]
     assert unseen
-    assert all(j.second and j.second.agrees is None and "limit" in j.second.reason for j in unseen)
+    assert all(j.second and j.second.agrees is None and "no time" in j.second.reason for j in unseen)
