@@ -276,6 +276,15 @@ def test_nothing_leaves_the_paper_and_no_words_overlap(seed: int) -> None:
     assert all(y1 < y2 or end1 < start2 for (y1, _, end1), (y2, start2, _) in pairwise(places))
 
 
+def test_columns_are_as_wide_as_the_names_in_them() -> None:
+    """No state, signal or happening of an ordinary spec is cut short."""
+    system = pool()
+    for seed in range(4):
+        shown = words(timing_svg(system, walk(system, 30, 3, seed), "A walk", requirement(system, "P9")))
+        assert not [word for word in shown if word.endswith("...")]
+        assert {"closed", "loose", "true", "false"} <= set(shown)
+
+
 @pytest.mark.parametrize("seed", range(4))
 def test_a_long_run_goes_on_in_strips_that_miss_nothing(seed: int) -> None:
     system = pool()
