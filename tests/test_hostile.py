@@ -235,7 +235,8 @@ def test_long_chains_of_signals(backwards: bool, closed: bool) -> None:
     if backwards:
         lines.reverse()
     first = f"s{count - 1}" if closed else "door is open"
-    text = f"{HEAD}{DOOR}signals:\n  s0: {{reads: {first}}}\n{''.join(lines)}requirements:\n  R1: {{never: s{count - 1}}}\n"
+    text = f"{HEAD}{DOOR}signals:\n  s0: {{reads: {first}}}\n{''.join(lines)}"
+    text += f"requirements:\n  R1: {{never: s{count - 1}}}\n"
     with bounded(20):
         system, problems = load_text(text, "x.yaml")
     if closed:

@@ -91,6 +91,10 @@ class _Fitter:
                 node.lost.append(name.text)
                 continue
             where = f"`{name.text}`" if shape is DOCUMENT else f"`{name.text}` of {owner}"
+            if value.is_null and known.required and not isinstance(known.shape, Table | Listing):
+                self.report("empty", self.at(value, name), f"{where} is empty", f"write a value: {known.about}")
+                node.lost.append(name.text)
+                continue
             empty = value.is_null and may_be_null(known.shape) and not known.required
             if empty or self.value(self.at(value, name), known.shape, where, name):
                 if not empty:
