@@ -17,7 +17,7 @@ from safetymodel.diagrams import timing_chart
 from safetymodel.diagrams.style import INK, contrast
 from safetymodel.diagrams.svg_text import cut, document, hatching, name_lines, text, text_width
 from safetymodel.diagrams.timing_chart import timing_svg
-from safetymodel.diagrams.timing_lanes import PRESENT, Lane, columns_of, lanes_of
+from safetymodel.diagrams.timing_lanes import PRESENT, Column, Lane, columns_of, lanes_of
 from safetymodel.model.state import changes, initial_state
 from safetymodel.model.step import holds, readings, steps
 from safetymodel.model.system import Requirement, System
@@ -283,6 +283,21 @@ def test_columns_are_as_wide_as_the_names_in_them() -> None:
         shown = words(timing_svg(system, walk(system, 30, 3, seed), "A walk", requirement(system, "P9")))
         assert not [word for word in shown if word.endswith("...")]
         assert {"closed", "loose", "true", "false"} <= set(shown)
+
+
+def test_a_long_name_that_lasts_for_a_moment_widens_its_column() -> None:
+    state = initial_state(pool())
+    columns = (
+        Column("start", state, None, "", "start", "", 0),
+        *(Column("reaction", state, None, "", "", "", 0) for _ in range(3)),
+    )
+    name = "waiting_for_release"
+    lanes = (Lane("subsystem", "a", "a", ("x", name, "x", "x")), Lane("subsystem", "b", "b", ("x", "x", "x", "y")))
+    (strip,) = timing_chart._strips(columns, lanes, 1000)
+    width = [after - before for before, after in pairwise(strip.edges)]
+    assert width[1] >= text_width(name, 12)
+    assert width[0] < 80
+    assert width[2] == width[3] < 30
 
 
 @pytest.mark.parametrize("seed", range(4))
