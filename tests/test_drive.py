@@ -133,6 +133,12 @@ def test_breaches_are_told_where_they_are_seen() -> None:
     assert any("belt_closed reads true (held by belt_switch_bridged) though belt is loose" in line for line in said)
 
 
+def test_a_reading_that_became_false_is_told_once() -> None:
+    number = next(o.number for o in begin(LIFT, 4).options if "belt_switch_bridged" in o.text)
+    said = talk(LIFT, str(number), "chair.lower", "wait 1 s")
+    assert sum("belt_closed reads true (held by belt_switch_bridged)" in line for line in said) == 1
+
+
 def test_a_pipe_that_ends_ends_cleanly() -> None:
     said = talk(HATCH)
     assert said[-1] == "end of input"

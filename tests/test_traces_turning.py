@@ -123,6 +123,11 @@ subsystems:
     assert "possible states" in " ".join(result.steps[-1].said)
 
 
+def test_moves_that_only_a_fault_holds_up_are_named() -> None:
+    assert "lamp: dark -> lit is due, but held up by lamp_burnt" in why(LIFT, "P4")
+    assert not any("held up by" in text for text in why(LIFT, "P5"))
+
+
 WINDOWS = """\
 safetymodel: 1
 title: Windows of a glasshouse
