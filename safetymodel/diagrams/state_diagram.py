@@ -70,13 +70,13 @@ def title_of(system: System, subsystem: Subsystem, same: tuple[Subsystem, ...] =
     """What the diagram is called: the label, and the name or the family with its alike instances (``same``)."""
     same = same or alike(system, subsystem)
     first = same[0]
-    text, name = first.label, first.name
+    text, name = first.text, first.name
     if len(same) > 1:
         instances = [m.instance or m.name for m in same]
         more = [f"{len(instances) - MOST_INSTANCES} more"] if len(instances) > MOST_INSTANCES else []
         name = f"{first.family}: {and_list(instances[:MOST_INSTANCES] + more)}, alike"
         text = text.removesuffix(f" ({first.instance})")
-    return shown(f"{text} ({name})" if text != name else name)
+    return shown(f"{text} ({name})" if text else name)
 
 
 def subsystem_dot(system: System, subsystem: Subsystem, same: tuple[Subsystem, ...] = ()) -> str | Problem:
