@@ -12,6 +12,7 @@ from random_systems import random_spec
 
 from safetymodel.claims.judge import find_chatter, judge
 from safetymodel.claims.recheck import recheck
+from safetymodel.explore.encoding import Together
 from safetymodel.explore.engine import EVERY_STEP, Space
 from safetymodel.explore.product import Product, ProductSpace, edge_count
 from safetymodel.explore.symbolic import Symbolic, SymbolicSpace
@@ -115,7 +116,8 @@ def test_steps_of_sets_are_the_steps_of_the_model(name_engine: tuple[str, Engine
             assert all(space.contains(after, s) for s in wanted)
             looked += len(wanted)
             before = space.before(members, (kind,))
-            sources = {s for s, steps in walked.steps.items() if any(t.kind == kind and t.after == state for t in steps)}
+            every = walked.steps.items()
+            sources = {s for s, steps in every if any(t.kind == kind and t.after == state for t in steps)}
             assert space.size(before) == len(sources)
             assert all(space.contains(before, s) for s in sources)
         following = walked.steps[state]
@@ -138,3 +140,82 @@ def _single(space: Space[Any], state: Any) -> Any:
         return members
     assert isinstance(space, SymbolicSpace)
     return space.symbolic.encoding.single(state)
+
+
+@pytest.mark.parametrize("name_engine", ENGINES, ids=lambda pair: pair[0])
+@pytest.mark.parametrize("part", range(2))
+def test_a_smaller_budget_is_a_part_of_a_larger_one(name_engine: tuple[str, Engine], part: int) -> None:
+    name, engine = name_engine
+    looked = 0
+    for seed in range(part, 40, 2):
+        system = random_system(seed)
+        if len(system.faults) < 2 or small_walk(system, 2) is None:
+            continue
+        larger = Product(system, 2) if name == "product" else Symbolic(system, 2)
+        for budget in (0, 1):
+            own = engine(system, budget)
+            within = ProductSpace(larger, budget) if isinstance(larger, Product) else SymbolicSpace(larger, budget)
+            assert within.budget == budget
+            for members in ("settled", "transient", "reached"):
+                assert within.size(getattr(within, members)) == own.size(getattr(own, members)), seed
+            following = [space.size(space.after(space.settled, EVERY_STEP)) for space in (own, within)]
+            assert following[0] == following[1], seed
+            assert [judge(within, r) for r in system.requirements] == [judge(own, r) for r in system.requirements]
+            assert find_chatter(within) == find_chatter(own)
+            looked += 1
+    assert looked > 10
+
+
+STILL = "".join(f"  still_{k}:\n    states: [a, b, c]\n" for k in range(31))
+"""62 bits that never change: what comes after them lies in a second word of a packed state."""
+
+
+@pytest.mark.parametrize("name_engine", ENGINES, ids=lambda pair: pair[0])
+def test_states_of_more_than_one_word(name_engine: tuple[str, Engine]) -> None:
+    _, engine = name_engine
+    looked = 0
+    for seed in range(0, 60, 2):
+        text = random_spec(random.Random(seed)).replace("subsystems:\n", "subsystems:\n" + STILL, 1)
+        system, problems = load_text(text, "wide.yaml")
+        assert system is not None, "\n".join(p.as_text() for p in problems)
+        budget = min(2, len(system.faults))
+        walked = small_walk(random_system(seed), budget)
+        if walked is None:
+            continue
+        space = engine(system, budget)
+        assert (space.size(space.settled), space.size(space.reached)) == walked.counts, seed
+        if isinstance(space, ProductSpace):
+            assert space.product.layout.words == 2
+            assert edge_count(space) == walked.edges, seed
+        for requirement, same in zip(system.requirements[:3], walked.system.requirements, strict=False):
+            assert judge(space, requirement).word == verdict(walked, same)[0], seed
+        looked += 1
+    assert looked > 15
+
+
+@pytest.mark.parametrize("part", range(2))
+def test_movers_of_an_event_one_after_the_other(part: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Events of many movers go another way through the symbolic engine; here every event of several does."""
+    monkeypatch.setattr("safetymodel.explore.encoding.FEW_OPTIONS", 0)
+    several = 0
+    for seed in range(part, 80, 2):
+        system = random_system(seed)
+        budget = min(1, len(system.faults))
+        walked = small_walk(system, budget)
+        if walked is None:
+            continue
+        space = symbolic_engine(system, budget)
+        assert isinstance(space, SymbolicSpace)
+        together = [op for _, op in space.symbolic.encoding.moves if isinstance(op, Together)]
+        if not together:
+            continue
+        several += 1
+        assert (space.size(space.settled), space.size(space.reached)) == walked.counts, seed
+        for requirement in system.requirements:
+            word, distance, _ = verdict(walked, requirement)
+            judgement = judge(space, requirement)
+            assert judgement.word == word, seed
+            if distance is not None:
+                assert judgement.trace is not None
+                assert judgement.trace.happenings == distance[0], seed
+    assert several > 10

@@ -82,7 +82,7 @@ def test_philosophers_symbolic(n: int) -> None:
     count = space.size(space.reached)
     assert count == lucas(3 * n)
     if n in (50, 100):
-        assert f"{count:.2e}" == {50: "2.22e+31", 100: "4.97e+62"}[n]
+        assert count == pytest.approx({50: 2.22e31, 100: 4.97e62}[n], rel=0.005)  # the first is printed cut off
     assert space.size(_dead_ends(space)) == 2
 
 
@@ -126,8 +126,11 @@ def test_two_door_hatch(engine: Callable[[System, int], Space[Any]]) -> None:
     assert judgement.trace.happenings == 4
 
 
-@pytest.mark.parametrize("fault", ["inner_switch_bridged", "inner_bolt_jammed", "outer_latch_breaks"])
-def test_each_fault_of_the_hatch_alone_breaks_it_in_four(fault: str) -> None:
+# Each fault alone breaks R1, in 4 happenings at the least; the number of each by the plain walk of tests/plain_walk.py.
+@pytest.mark.parametrize(
+    ("fault", "happenings"), [("inner_switch_bridged", 5), ("inner_bolt_jammed", 5), ("outer_latch_breaks", 4)]
+)
+def test_each_fault_of_the_hatch_alone_breaks_it(fault: str, happenings: int) -> None:
     text = (SPECS / "two-door-hatch.yaml").read_text(encoding="utf-8")
     lines = text.split("\n")
     names = ("inner_switch_bridged", "inner_bolt_jammed", "outer_latch_breaks")
@@ -137,7 +140,7 @@ def test_each_fault_of_the_hatch_alone_breaks_it_in_four(fault: str) -> None:
     judgement = judge(symbolic_of(system, 1), system.requirements[0])
     assert judgement.word == "broken"
     assert judgement.trace is not None
-    assert judgement.trace.happenings == 4
+    assert judgement.trace.happenings == happenings
 
 
 def _dead_ends(space: Space[Any]) -> Any:
