@@ -240,7 +240,7 @@ def schema() -> int:
     """Print the JSON Schema of the spec format, for editors."""
     import json
 
-    from safetymodel.spec.schema import json_schema
+    from safetymodel.spec.models import json_schema
 
     print(json.dumps(json_schema(), indent=1))
     return 0

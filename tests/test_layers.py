@@ -29,7 +29,7 @@ ONE_ROOM = {
     "graphviz_pure": "diagrams/render",
     "rich": "report/terminal",
     "typer": "cli",
-    "pydantic": "spec/schema",
+    "pydantic": "spec/models",
 }
 """Each third-party library that is not the language of the trade, and the one room that may know it."""
 

@@ -12,6 +12,7 @@ from functools import cache
 
 from safetymodel.names import did_you_mean, nearest
 from safetymodel.problems import Problem
+from safetymodel.spec.expressions import Misread, parse_expression
 from safetymodel.spec.reader import INTEGER, Node, Source
 from safetymodel.spec.schema import (
     DOCUMENT,
@@ -205,6 +206,9 @@ class _Fitter:
                     return self.record(node, shape.check, where, None)
                 return self.text(node, where, "text")
             case Condition():
+                tree = parse_expression(node.text) if _whole_number(node) is not None else None
+                if isinstance(tree, Misread):
+                    return self.report("bad-expression", node, tree.message, tree.hint)
                 hint = "an expression stands without braces, for example `door is closed`"
                 return self.text(node, where, "an expression", hint if node.kind != "text" else "")
             case Words():
@@ -261,14 +265,13 @@ class _Fitter:
         return self.wrong(node, where, "true or false", hint)
 
     def whole(self, node: Node, shape: Whole, where: str) -> bool:
-        number = node.text if node.kind == "text" and node.plain and INTEGER.match(node.text) else ""
-        value = int(number) if 0 < len(number) < 19 else None
+        value = _whole_number(node)
         if value is not None and shape.least <= value <= shape.most:
             return True
         if shape.least == shape.most:
             message = f"{where} is {described(node)}; this version reads format {shape.least}"
             return self.report("unknown-format", node, message, f"write `safetymodel: {shape.least}`")
-        if not number:
+        if not (node.kind == "text" and node.plain and INTEGER.match(node.text)):
             return self.wrong(node, where, "a whole number", "" if node.is_null else "write digits, without quotes")
         message = f"{where} is {described(node)}, not between {shape.least} and {shape.most}"
         return self.report("out-of-range", node, message)
@@ -290,6 +293,12 @@ _ONE = {
 
 def _is_truth(node: Node) -> bool:
     return node.kind == "text" and node.plain and node.text in ("true", "false")
+
+
+def _whole_number(node: Node) -> int | None:
+    """The whole number that a node is as data: unquoted, of fewer than 19 characters."""
+    value = node.data() if node.kind == "text" else None
+    return value if isinstance(value, int) and not isinstance(value, bool) else None
 
 
 def _advice(node: Node, shape: Form) -> str:

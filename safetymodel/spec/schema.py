@@ -1,4 +1,4 @@
-"""The shape of format 1, as one table: files are held against it, and the JSON Schema for editors is made of it."""
+"""The shape of format 1, as one table: files are held against it (`fit`), and models are made of it (`models`)."""
 
 from __future__ import annotations
 
@@ -271,80 +271,3 @@ DOCUMENT = Record(
 def may_be_null(shape: Shape) -> bool:
     """Whether a key of this shape may be written without a value: an empty section, an empty text."""
     return isinstance(shape, Words) or (isinstance(shape, Table | Listing) and shape.empty)
-
-
-def json_schema() -> dict[str, Any]:
-    """The JSON Schema (draft 2020-12) of format 1, for editors."""
-    definitions: dict[str, Any] = {}
-    body = _record(DOCUMENT, definitions)
-    return {
-        "$schema": "https://json-schema.org/draft/2020-12/schema",
-        **body,
-        "title": "safetymodel spec, format 1",
-        "$defs": dict(sorted(definitions.items())),
-    }
-
-
-def _record(record: Record, definitions: dict[str, Any]) -> dict[str, Any]:
-    properties = {}
-    for key in record.keys:
-        part = _part(key.shape, definitions)
-        if may_be_null(key.shape) and not key.required:
-            part = _or_null(part)
-        properties[key.name] = {**part, "description": key.about} if key.about else part
-    required = [key.name for key in record.keys if key.required]
-    return {
-        "description": record.about,
-        "type": "object",
-        "properties": properties,
-        **({"required": required} if required else {}),
-        "additionalProperties": False,
-        **dict(record.rules),
-    }
-
-
-def _or_null(part: dict[str, Any]) -> dict[str, Any]:
-    if isinstance(part.get("type"), str):
-        return {**part, "type": [part["type"], "null"]}
-    if isinstance(part.get("type"), list):
-        return {**part, "type": [*part["type"], "null"]}
-    return {"anyOf": [part, {"type": "null"}]}
-
-
-def _part(shape: Shape, definitions: dict[str, Any]) -> dict[str, Any]:
-    """The JSON Schema of a shape; the table is fixed and shallow, so this may recurse."""
-    match shape:
-        case Form():
-            return {"type": "string", "pattern": f"^({shape.pattern})$"}
-        case Words():
-            return {"type": ["string", "number", "boolean"]}
-        case Condition():
-            return {"type": ["string", "boolean"]}
-        case Truth():
-            return {"type": "boolean"}
-        case Whole():
-            return {"type": "integer", "minimum": shape.least, "maximum": shape.most}
-        case Choice():
-            return {"enum": list(shape.words)}
-        case StuckAt():
-            return {"anyOf": [{"type": "boolean"}, _part(_NAME, definitions)]}
-        case Listing():
-            items = _part(shape.item, definitions)
-            many: dict[str, Any] = {"type": "array", "items": items}
-            if not shape.empty:
-                many["minItems"] = 1
-            return {"anyOf": [items, many]} if shape.alone else many
-        case Table():
-            item = _part(shape.item, definitions)
-            table: dict[str, Any] = {
-                "type": "object",
-                "propertyNames": {"pattern": f"^({NAME})$"},
-                "additionalProperties": _or_null(item) if shape.null_item else item,
-            }
-            return table if shape.empty else {**table, "minProperties": 1}
-        case StepShape():
-            return {"anyOf": [{"type": "string"}, _part(shape.check, definitions)]}
-        case Record():
-            if shape.title not in definitions:
-                definitions[shape.title] = _record(shape, definitions)
-            return {"$ref": f"#/$defs/{shape.title}"}
