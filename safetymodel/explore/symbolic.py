@@ -9,14 +9,18 @@ from contextlib import AbstractContextManager, contextmanager
 
 from safetymodel.explore.decisions import Diagram, OutOfNodes
 from safetymodel.explore.encoding import Encoding, Operation
-from safetymodel.explore.engine import LimitReached, Limits, Progress
+from safetymodel.explore.engine import EVERY_STEP, LimitReached, Limits, Progress
+from safetymodel.explore.saturation import Saturation
 from safetymodel.model.formula import Formula
 from safetymodel.model.state import State, initial_state
 from safetymodel.model.step import Kind
 from safetymodel.model.system import System
 
 FIRST_MEMORY = 512_000_000
-"""Bytes that a run starts with; when they are full it begins again with four times as many."""
+"""Bytes that a run starts with, at most; when they are full it begins again with four times as many."""
+
+BYTES_PER_PLACE = 6_000_000
+"""Less to start with for a small model: so much for each state and clock tick that a subsystem can be in."""
 
 SHARE_OF_MACHINE = 0.5
 """Without a limit of the user's, at most this part of the machine's memory is used."""
@@ -53,7 +57,8 @@ class Symbolic:
         self._progress = progress
         self._started = time.monotonic()
         most = self._limits.memory or int(machine_memory() * SHARE_OF_MACHINE)
-        memory = min(FIRST_MEMORY, most)
+        places = sum(len(s.states) + max(s.longest).bit_length() for s in system.subsystems) + len(system.faults)
+        memory = min(FIRST_MEMORY, BYTES_PER_PLACE * places // 2, most)
         while True:
             self.memory = memory
             try:
@@ -69,29 +74,23 @@ class Symbolic:
 
     def _explore(self) -> None:
         encoding = self.encoding = Encoding(self.system, self.budget, self.memory)
-        self.rounds = 0
-        self._reactions = [op for move, op in encoding.moves if move.kind == "reaction"]
-        happenings = [op for move, op in encoding.moves if move.kind != "reaction"]
         self.start: Diagram = encoding.single(initial_state(self.system))
         self.reached: Diagram = self.start
-        reached = self._close(self.start)
-        changed = True
-        while changed:
-            changed = False
-            self.rounds += 1
-            settled = reached & encoding.calm
-            for operation in happenings:
-                new = operation.image(settled) & ~reached
-                if new == encoding.decisions.false:
-                    continue
-                changed = True
-                new = self._close(new)
-                reached = reached | new
-                settled = settled | (new & encoding.calm)
-                self.reached = reached
-                if self._stopped():
-                    return
-        self.reached = reached
+        self.saturation = Saturation(encoding, self._work, EVERY_STEP)
+        try:
+            self.reached = self.saturation.grow(self.start, encoding.decisions.true, self._known)
+        except LimitReached as limit:
+            self.shortfall = str(limit)
+
+    @property
+    def rounds(self) -> int:
+        """Rounds of all moves that it took."""
+        return self.saturation.rounds
+
+    def _known(self, found: Diagram) -> None:
+        self.reached = found
+        if self._progress:
+            self._progress(f"exploring, round {self.rounds}, {self.encoding.decisions.nodes:,} nodes", 0)
 
     def _counted(self) -> None:
         """The limit of states, which only a count can tell."""
@@ -99,29 +98,12 @@ class Symbolic:
         if most is not None and not self.shortfall and self.encoding.decisions.count(self.reached) > most:
             self.shortfall = f"the limit of {most:,} states was reached"
 
-    def _close(self, members: Diagram) -> Diagram:
-        """The members and all that reactions make of them, each reaction applied to what is known so far."""
-        false = self.encoding.decisions.false
-        found, frontier = members, members & self.encoding.transient
-        while frontier != false:
-            new = frontier
-            for operation in self._reactions:
-                new = new | operation.image(new)
-            frontier = new & ~found & self.encoding.transient
-            found = found | new
-            if self._stopped():
-                break
-        return found
-
     def _elapsed(self) -> float:
         return time.monotonic() - self._started
 
-    def _stopped(self) -> bool:
-        if self._progress:
-            self._progress(f"exploring, round {self.rounds}, {self.encoding.decisions.nodes:,} nodes", 0)
-        if not self.shortfall and self._limits.seconds is not None and self._elapsed() > self._limits.seconds:
-            self.shortfall = f"the limit of {self._limits.seconds:g} s was reached in round {self.rounds}"
-        return bool(self.shortfall)
+    def _work(self) -> None:
+        if self._limits.seconds is not None and self._elapsed() > self._limits.seconds:
+            raise LimitReached(f"the limit of {self._limits.seconds:.3g} s was reached in round {self.rounds}")
 
     def _give_up(self) -> None:
         """Out of memory: nothing is known but the start."""
@@ -212,31 +194,15 @@ class SymbolicSpace:
             return result
 
     def spread(self, a: Diagram, kinds: Collection[Kind], events: Collection[int] | None, within: Diagram) -> Diagram:
-        encoding, found = self.symbolic.encoding, a
-        operations = list(self._operations(kinds, events))
+        saturation = Saturation(self.symbolic.encoding, self.on_work, kinds, events)
         with self._guard():
-            room = within & self.reached
-            while True:
-                before = found
-                for kind, operation in operations:
-                    self.on_work()
-                    source = found if kind == "reaction" else found & encoding.calm
-                    found = found | (operation.image(source) & room)
-                if found == before:
-                    return found
+            # what is given stays, wherever it is; only what it leads to must land in the room
+            return saturation.grow(a, within & self.reached)
 
     def spread_back(self, a: Diagram, kinds: Collection[Kind]) -> Diagram:
-        found = a
-        operations = list(self._operations(kinds, None))
+        saturation = Saturation(self.symbolic.encoding, self.on_work, kinds)
         with self._guard():
-            while True:
-                before = found
-                for kind, operation in reversed(operations):
-                    self.on_work()
-                    source = self.reached if kind == "reaction" else self.settled
-                    found = found | (operation.source(found) & source)
-                if found == before:
-                    return found
+            return saturation.grow_back(a, self.reached, self.settled)
 
     def fewest_faults(self, a: Diagram) -> Diagram:
         with self._guard():

@@ -1,0 +1,190 @@
+"""Growing a set of states until no step leads out of it, move by move, in an order that keeps the work small.
+
+After a happening from a settled state only the reactions that read what it changed can be due, so
+only those are tried. Ticks are followed for as long as they lead to something new before the next
+round of events: a clock that runs for sixty ticks then costs one round, not sixty.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection, Iterable
+from dataclasses import dataclass
+from typing import TypeAlias
+
+from safetymodel.explore.decisions import Diagram
+from safetymodel.explore.encoding import Encoding, Operation
+from safetymodel.explore.moves import Move
+from safetymodel.explore.ordering import signal_support, support
+from safetymodel.model.step import Kind
+from safetymodel.model.system import System
+
+
+@dataclass(frozen=True, slots=True)
+class Readers:
+    """Which reactions (positions among the reactions) can become due: for each subsystem when it
+    moves, when a tick passes, and whenever anything may have changed."""
+
+    of: tuple[tuple[int, ...], ...]
+    of_time: tuple[int, ...]
+    all: tuple[int, ...]
+
+    def after(self, move: Move, system: System) -> tuple[int, ...]:
+        """The reactions to try after a move from a settled state."""
+        if move.kind == "tick":
+            return self.of_time
+        if move.kind == "fault":
+            return self.all
+        if move.kind == "event":
+            moved = [subsystem for subsystem, _ in system.events[move.number].movers]
+        elif move.kind == "jump":
+            moved = [system.faults[move.number].subject]
+        else:
+            moved = [system.transitions[move.number].subsystem]
+        return tuple(sorted({reaction for subsystem in moved for reaction in self.of[subsystem]}))
+
+
+def readers_of(system: System, reactions: Collection[int]) -> Readers:
+    """Who reads whom, among these automatic transitions."""
+    signals = signal_support(system)
+    of: list[list[int]] = [[] for _ in system.subsystems]
+    timed = []
+    for position, number in enumerate(reactions):
+        t = system.transitions[number]
+        for subsystem in {t.subsystem} | support(t.interlock, signals) | support(t.physical, signals):
+            of[subsystem].append(position)
+        if t.latest:
+            timed.append(position)
+    return Readers(tuple(map(tuple, of)), tuple(timed), tuple(range(len(reactions))))
+
+
+Happening: TypeAlias = tuple[tuple[int, ...], Operation]
+"""The reactions to try after it, and the operation."""
+
+
+class Saturation:
+    """Growth by some kinds of steps of one encoded system."""
+
+    def __init__(
+        self,
+        encoding: Encoding,
+        on_work: Callable[[], None],
+        kinds: Collection[Kind],
+        events: Collection[int] | None = None,
+    ) -> None:
+        self.encoding = encoding
+        self.on_work = on_work
+        chosen = [
+            (move, operation)
+            for move, operation in encoding.moves
+            if move.kind in kinds and (move.kind != "event" or events is None or move.number in events)
+        ]
+        self.reactions: list[Operation] = [op for move, op in chosen if move.kind == "reaction"]
+        numbers = [move.number for move, _ in chosen if move.kind == "reaction"]
+        transitions = encoding.system.transitions
+        self.readers = readers_of(encoding.system, numbers)
+        self.subjects = [transitions[number].subsystem for number in numbers]
+        self.happenings: list[Happening] = [
+            (self.readers.after(move, encoding.system), operation)
+            for move, operation in chosen
+            if move.kind in ("event", "time", "jump")
+        ]
+        self.strikes: list[Happening] = [
+            (self.readers.after(move, encoding.system), operation) for move, operation in chosen if move.kind == "fault"
+        ]
+        self.tick: Operation | None = next((op for move, op in chosen if move.kind == "tick"), None)
+        self.rounds = 0
+
+    def close(self, members: Diagram, tried: Collection[int], room: Diagram) -> Diagram:
+        """The members and what reactions make of them; only the reactions ``tried`` can be due at first."""
+        false = self.encoding.decisions.false
+        found = members
+        active: dict[int, None] = {}
+        waiting = dict.fromkeys(tried)
+        while waiting:
+            position = next(iter(waiting))
+            del waiting[position]
+            self.on_work()
+            image = self.reactions[position].image(found)
+            if image == false:
+                continue
+            active[position] = None
+            new = image & room & ~found
+            if new == false:
+                continue
+            found = found | new
+            waiting.update(dict.fromkeys(active))
+            waiting.update(dict.fromkeys(self.readers.of[self.subjects[position]]))
+        return found
+
+    def grow(self, members: Diagram, room: Diagram, known: Callable[[Diagram], None] | None = None) -> Diagram:
+        """The members and all that the steps lead to, as long as each lands in ``room``.
+
+        First everything that needs neither time nor a new fault, then time, then the next fault: sets
+        stay small while they are not yet whole. ``known`` is told of the growing set now and then.
+        """
+        found = self.close(members, self.readers.all, room)
+        while True:
+            before = found
+            while True:
+                here = found
+                found = self._happen(self.happenings, found, room)
+                self.rounds += 1
+                if known is not None:
+                    known(found)
+                if found == here:
+                    waited = self._wait(found, room)
+                    if waited == found:
+                        break
+                    found = waited
+            found = self._happen(self.strikes, found, room)
+            if found == before:
+                return found
+
+    def _happen(self, happenings: Iterable[Happening], found: Diagram, room: Diagram) -> Diagram:
+        """Each of these once, applied to all that is known by then, with the reactions to it."""
+        calm, false = self.encoding.calm, self.encoding.decisions.false
+        settled = found & calm
+        for tried, operation in happenings:
+            self.on_work()
+            new = operation.image(settled) & room & ~found
+            if new != false:
+                new = self.close(new, tried, room)
+                found = found | new
+                settled = settled | (new & calm)
+        return found
+
+    def _wait(self, found: Diagram, room: Diagram) -> Diagram:
+        """Ticks, one after the other, for as long as they lead to something new."""
+        if self.tick is None:
+            return found
+        calm, false = self.encoding.calm, self.encoding.decisions.false
+        frontier = found & calm
+        while frontier != false:
+            self.on_work()
+            new = self.tick.image(frontier) & room & ~found
+            if new == false:
+                break
+            new = self.close(new, self.readers.of_time, room)
+            frontier = new & ~found & calm
+            found = found | new
+        return found
+
+    def grow_back(self, members: Diagram, reached: Diagram, settled: Diagram) -> Diagram:
+        """The members and every reached state from which the steps can lead into them."""
+        found = members
+        while True:
+            before = found
+            for operation in reversed(self.reactions):
+                self.on_work()
+                found = found | (operation.source(found) & reached)
+            for _, operation in reversed([*self.happenings, *self.strikes]):
+                self.on_work()
+                found = found | (operation.source(found) & settled)
+            while self.tick is not None:
+                self.on_work()
+                new = self.tick.source(found) & settled & ~found
+                if new == self.encoding.decisions.false:
+                    break
+                found = found | new
+            if found == before:
+                return found
