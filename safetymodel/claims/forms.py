@@ -12,6 +12,7 @@ from safetymodel.claims.watch import (
     BREACH,
     INSIDE,
     NOTHING,
+    OUTSIDE,
     Watch,
     deadline,
     lasting,
@@ -48,7 +49,7 @@ def judge_invariant(space: Space[S], requirement: Requirement, clock: Clock) -> 
     """``never`` and ``always``, with ``from`` and ``until``, and ``cause`` ... ``within: reaction``."""
     watch = window(requirement) if requirement.begins is not None else NOTHING
     inside = INSIDE if requirement.begins is not None else watch.first
-    watched = Walker(space, watch, clock).reached().get(inside, space.nothing())
+    watched = inside_window(space, requirement) if requirement.begins is not None else space.reached
     bad = space.common(watched, space.where(breach_of(requirement)))
     settled_bad = space.common(bad, space.settled)
     if not space.is_empty(settled_bad):
@@ -71,6 +72,17 @@ def judge_invariant(space: Space[S], requirement: Requirement, clock: Clock) -> 
     if space.is_empty(bad):
         return Judgement(requirement, space.budget, "holds")
     return Judgement(requirement, space.budget, "reacts", moment=longest_moment(space, transient_bad, clock))
+
+
+def inside_window(space: Space[S], requirement: Requirement) -> S:
+    """The states that some run is in while its watch is on: from the settled states that begin it on,
+    without passing a settled state that ends it."""
+    (begins, _), *_ = window(requirement).settling(OUTSIDE)
+    entries = space.common(space.settled, space.where(begins))
+    room = space.reached
+    for ends, _ in window(requirement).settling(INSIDE):
+        room = space.minus(room, space.common(space.settled, space.where(ends)))
+    return space.spread(entries, EVERY_STEP, None, room)
 
 
 def breach_of(requirement: Requirement) -> Formula:
@@ -243,12 +255,23 @@ def judge_permissive(space: Space[S], requirement: Requirement, clock: Clock) ->
 
 
 def judge_start(space: Space[S], requirement: Requirement, clock: Clock) -> Judgement:
-    """``start ... only_by``: whose happening it was."""
+    """``start ... only_by``: whose happening it was.
+
+    Only the latest happening counts, so no run has to be remembered: either another happening makes
+    A true by itself, or a reaction to one does (or one before anything has happened).
+    """
+    clock.check()
     on = space.where(requirement.subject)
-    starts = space.common(space.after(space.minus(space.reached, on), EVERY_STEP), on)
+    off = space.minus(space.reached, on)
+    starts = space.common(space.after(off, EVERY_STEP), on)
     if not space.is_empty(starts):
-        watch = latest_happening(space.system, requirement)
-        if BREACH in Walker(space, watch, clock).reached():
+        unlisted = frozenset(e.number for e in space.system.events) - frozenset(requirement.only_by)
+        at_once = space.common(space.after(off, HAPPENINGS, unlisted), on)
+        landed = space.union(space.after(space.settled, HAPPENINGS, unlisted), space.start)
+        reacting = space.common(space.spread(landed, REACTION, None, space.reached), off)
+        later = space.common(space.after(reacting, REACTION), on)
+        if not space.is_empty(space.union(at_once, later)):
+            watch = latest_happening(space.system, requirement)
             return broken(space, requirement, watch, {BREACH: space.reached}, clock)
     return _true_of_starts(space, requirement, starts)
 
@@ -288,13 +311,9 @@ def judge_deadline(space: Space[S], requirement: Requirement, clock: Clock) -> J
 
 def _meanwhile(space: Space[S], members: S, waiting: S, clock: Clock) -> S:
     """The waiting states that are reached from the members while no time passes and the wait goes on."""
-    seen = frontier = members
-    while not space.is_empty(frontier):
-        clock.check()
-        landed = _after_reactions(space, space.after(frontier, NO_TICK), clock)
-        frontier = space.minus(space.common(landed, waiting), seen)
-        seen = space.union(seen, frontier)
-    return seen
+    clock.check()
+    room = space.minus(space.reached, space.minus(space.settled, waiting))
+    return space.common(space.spread(members, (*REACTION, *NO_TICK), None, room), space.settled)
 
 
 def broken(

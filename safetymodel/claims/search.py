@@ -10,7 +10,7 @@ from safetymodel.claims.verdict import Trace
 from safetymodel.claims.watch import BREACH, NOTHING, Classes, StepClass, Watch
 from safetymodel.explore.engine import REACTION, LimitReached, Space
 from safetymodel.model.state import State, initial_state
-from safetymodel.model.step import Kind, Step, holds, is_settled, steps
+from safetymodel.model.step import Kind, Step, holds, is_settled, reactions, steps
 from safetymodel.model.system import System
 
 S = TypeVar("S")
@@ -146,62 +146,61 @@ class Walker(Generic[S]):
     def shortest(self, targets: Mapping[int, S]) -> Trace | None:
         """A shortest run to one of the targets (a set for each value), or None where there is none.
 
-        Fewest happenings; among equals fewest faults, then the order of the spec file.
+        Fewest happenings; among equals fewest faults, then the order of the spec file. Layers are one
+        happening with all reactions to it, and only as many as it takes.
         """
-        layers: list[list[dict[int, S]]] = []
+        layers: list[dict[int, S]] = []
         seen = dict[int, S]()
-        frontier = self._fresh(seen, self.start())
+        frontier = self._fresh(seen, self._reacted(self.start()))
         while frontier:
-            layer: list[dict[int, S]] = []
-            while frontier:
-                self.clock.check()
-                layer.append(frontier)
-                frontier = self._fresh(seen, self.react(frontier))
-            layers.append(layer)
-            goal = self._goal(layer, targets)
-            if goal is not None:
-                return self._walk(self._back(layers, *goal))
-            everything = dict[int, S]()
-            for sets in layer:
-                for value, members in sets.items():
-                    self._add(everything, value, members)
-            frontier = self._fresh(seen, self.happen(everything))
+            self.clock.check()
+            layers.append(frontier)
+            goal = self._goal(frontier, targets)
+            if goal:
+                return self._walk(self._back(layers, goal), goal)
+            frontier = self._fresh(seen, self._reacted(self.happen(frontier)))
         return None
 
-    def _goal(self, layer: list[dict[int, S]], targets: Mapping[int, S]) -> tuple[int, dict[int, S]] | None:
-        """Of the targets in this layer those with the fewest faults, then the fewest reactions."""
-        space = self.space
-        hits = [
-            {v: space.common(members, targets[v]) for v, members in sets.items() if v in targets} for sets in layer
-        ]
-        everything = space.nothing()
-        for sets in hits:
-            for members in sets.values():
-                everything = space.union(everything, members)
-        if space.is_empty(everything):
-            return None
-        fewest = space.fewest_faults(everything)
-        for reactions, sets in enumerate(hits):
-            chosen = {v: space.common(members, fewest) for v, members in sets.items()}
-            chosen = {v: members for v, members in chosen.items() if not space.is_empty(members)}
-            if chosen:
-                return reactions, chosen
-        raise AssertionError("a target that is in no layer")
+    def _reacted(self, sets: Mapping[int, S]) -> dict[int, S]:
+        """The sets and all that reactions make of them."""
+        space, result, pending = self.space, dict(sets), dict(sets)
+        while pending:
+            value, members = pending.popitem()
+            if value == BREACH:
+                continue
+            grown = space.spread(members, REACTION, None, self._keeping(value))
+            self._add(result, value, grown)
+            for new_value, landed in self.react({value: grown}).items():
+                new = space.minus(landed, result[new_value]) if new_value in result else landed
+                if not space.is_empty(new):
+                    self._add(result, new_value, new)
+                    self._add(pending, new_value, new)
+        return result
 
-    def _back(self, layers: list[list[dict[int, S]]], reactions: int, goal: dict[int, S]) -> list[list[dict[int, S]]]:
-        """For each (happenings, reactions): the states there from which the goal is reached on time."""
-        chain: list[list[dict[int, S]]] = [[{} for _ in layer] for layer in layers]
-        chain[-1] = chain[-1][: reactions + 1]
-        chain[-1][reactions] = goal
-        for h in range(len(layers) - 1, -1, -1):
+    def _goal(self, layer: Mapping[int, S], targets: Mapping[int, S]) -> dict[int, S]:
+        """Of the targets in this layer those with the fewest faults."""
+        space, everything = self.space, self.space.nothing()
+        hits = {v: space.common(members, targets[v]) for v, members in layer.items() if v in targets}
+        for members in hits.values():
+            everything = space.union(everything, members)
+        fewest = space.fewest_faults(everything)
+        chosen = {v: space.common(members, fewest) for v, members in hits.items()}
+        return {v: members for v, members in chosen.items() if not space.is_empty(members)}
+
+    def _back(self, layers: list[dict[int, S]], goal: dict[int, S]) -> list[dict[int, S]]:
+        """For each layer the states from which reactions lead to where the run goes on, on time."""
+        chain: list[dict[int, S]] = []
+        exits = goal
+        for layer in reversed(layers):
             self.clock.check()
-            for r in range(len(chain[h]) - 2, -1, -1):
-                for value, members in self._sources(layers[h][r], chain[h][r + 1], reacting=True).items():
-                    self._add(chain[h][r], value, members)
-            if h:
-                for r, sets in enumerate(layers[h - 1]):
-                    chain[h - 1][r] = self._sources(sets, chain[h][0], reacting=False)
-        return chain
+            found = dict(exits)
+            frontier = exits
+            while frontier:
+                frontier = self._fresh(found, self._sources(layer, frontier, reacting=True))
+            chain.append(found)
+            if len(chain) < len(layers):
+                exits = self._sources(layers[-len(chain) - 1], found, reacting=False)
+        return chain[::-1]
 
     def _sources(self, sets: Mapping[int, S], goal: Mapping[int, S], reacting: bool) -> dict[int, S]:
         """Those members of ``sets`` from which one step leads into the goal, the watch included."""
@@ -241,34 +240,59 @@ class Walker(Generic[S]):
             result = space.union(result, space.common(keeps, goal[value]))
         return result
 
-    def _walk(self, chain: list[list[dict[int, S]]]) -> Trace:
+    def _walk(self, chain: list[dict[int, S]], goal: Mapping[int, S]) -> Trace:
         """The run through the chain that the reference step function finds first."""
-        space = self.space
-        state = initial_state(space.system)
-        value = settle_value(space.system, self.watch, state, self.watch.first)
+        system = self.space.system
+        state = initial_state(system)
+        value = settle_value(system, self.watch, state, self.watch.first)
         taken: list[Step] = []
-        h = r = 0
-        while not (h == len(chain) - 1 and r == len(chain[h]) - 1):
-            for step in steps(space.system, state, space.budget):
-                h2, r2 = (h, r + 1) if step.kind == "reaction" else (h + 1, 0)
-                if h2 >= len(chain) or r2 >= len(chain[h2]):
-                    continue
-                goal = chain[h2][r2]
-                new = next(
-                    (
-                        v
-                        for v in watched(space.system, self.watch, state, value, step)
-                        if v in goal and space.contains(goal[v], step.after)
-                    ),
-                    None,
-                )
-                if new is not None:
-                    taken.append(step)
-                    state, value, h, r = step.after, new, h2, r2
-                    break
-            else:
-                raise AssertionError("the engine's run is not one of the model's")
-        return Trace(initial_state(space.system), tuple(taken))
+        for h, members in enumerate(chain):
+            last = h == len(chain) - 1
+            path = self._way_out(state, value, members, goal if last else None)
+            if path:
+                state, value = path[-1][0].after, path[-1][1]
+            if not last:
+                path.append(self._next(state, value, chain[h + 1]))
+                state, value = path[-1][0].after, path[-1][1]
+            taken.extend(step for step, _ in path)
+        return Trace(initial_state(system), tuple(taken))
+
+    def _inside(self, sets: Mapping[int, S], state: State, value: int) -> bool:
+        return value in sets and self.space.contains(sets[value], state)
+
+    def _next(self, state: State, value: int, members: Mapping[int, S]) -> tuple[Step, int]:
+        """The first happening that leads on, with the value of the watch after it."""
+        for step in steps(self.space.system, state, self.space.budget):
+            for new in watched(self.space.system, self.watch, state, value, step):
+                if self._inside(members, step.after, new):
+                    return step, new
+        raise AssertionError("the engine's run is not one of the model's")
+
+    def _way_out(
+        self, state: State, value: int, members: Mapping[int, S], goal: Mapping[int, S] | None
+    ) -> list[tuple[Step, int]]:
+        """The fewest reactions to the goal, or where there is none to a settled state of the members."""
+        system = self.space.system
+        came: dict[tuple[State, int], tuple[tuple[State, int], Step] | None] = {(state, value): None}
+        queue = [(state, value)]
+        while queue:
+            here = queue.pop(0)
+            arrived = is_settled(system, here[0]) if goal is None else self._inside(goal, *here)
+            if arrived:
+                path: list[tuple[Step, int]] = []
+                while (origin := came[here]) is not None:
+                    path.append((origin[1], here[1]))
+                    here = origin[0]
+                return path[::-1]
+            if here[1] == BREACH:
+                continue
+            for step in reactions(system, here[0]):
+                for new in watched(system, self.watch, *here, step):
+                    node = (step.after, new)
+                    if node not in came and self._inside(members, *node):
+                        came[node] = (here, step)
+                        queue.append(node)
+        raise AssertionError("the engine's run is not one of the model's")
 
 
 def _same(value: int) -> int:

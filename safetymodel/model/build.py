@@ -110,6 +110,8 @@ class _Builder:
     def _tick(self) -> Fraction | None:
         durations = list(self._durations())
         lengths = [d.ms for d in durations if d.ms]
+        if not durations:
+            return None
         if self.description.tick is not None:
             tick = self.description.tick.ms
             for duration in durations:

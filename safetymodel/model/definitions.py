@@ -7,7 +7,7 @@ from collections.abc import Callable, Hashable, Mapping, Sequence
 from typing import TypeVar
 
 from safetymodel.model.formula import Defined, Formula, parts_of
-from safetymodel.spec.expressions import Expression, Joined, Named, Negation
+from safetymodel.spec.expressions import Expression, Is, Joined, Named, Negation
 
 MOST_NAMED = 6
 """Names of a ring that a message lists."""
@@ -27,6 +27,20 @@ def named(tree: Expression) -> set[str]:
             case Joined(_, parts):
                 stack.extend(parts)
     return found
+
+
+def mentions_self(tree: Expression) -> bool:
+    """Whether an expression says ``self``."""
+    stack = [tree]
+    while stack:
+        match stack.pop():
+            case Is(name) if name.text == "self":
+                return True
+            case Negation(part):
+                stack.append(part)
+            case Joined(_, parts):
+                stack.extend(parts)
+    return False
 
 
 def in_order(needs: Mapping[K, set[K]], one: Callable[[K], None], ring: Callable[[list[K]], None]) -> None:

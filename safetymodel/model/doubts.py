@@ -20,6 +20,8 @@ from safetymodel.problems import Problem
 from safetymodel.span import Span
 from safetymodel.spec.description import Description, SubsystemText
 
+MOST_DEMANDS = 60
+
 Doubt = Callable[[System, Description], Iterator[Problem]]
 
 
@@ -33,11 +35,15 @@ def _warning(description: Description, slug: str, span: Span, message: str, hint
 
 
 def _nodes(formulas: Iterable[Formula]) -> Iterator[Formula]:
+    """Every node in some formulas of a system; one that several of them share comes once."""
     stack = list(formulas)
+    seen = set()
     while stack:
         node = stack.pop()
-        yield node
-        stack.extend(parts_of(node))
+        if id(node) not in seen:  # the system keeps it alive
+            seen.add(id(node))
+            yield node
+            stack.extend(parts_of(node))
 
 
 def _conditions(transition: Transition) -> tuple[Formula, Formula]:
@@ -46,7 +52,7 @@ def _conditions(transition: Transition) -> tuple[Formula, Formula]:
 
 def ambiguous(system: System, description: Description) -> Iterator[Problem]:
     """Two transitions of one subsystem on the same event from the same state."""
-    for subsystem in system.subsystems:
+    for _, subsystem in _first_of_each(system, description):
         by_start: dict[tuple[int, int], list[Transition]] = {}
         for number in subsystem.transitions:
             t = system.transitions[number]
@@ -71,16 +77,19 @@ def exclusive(one: Transition, other: Transition) -> bool:
 
 
 def _demands(transition: Transition) -> Iterator[Formula]:
-    stack = list(_conditions(transition))
-    while stack:
-        node = stack.pop()
+    """What a transition needs to be true, each on its own; only the first of very many."""
+    waiting = list(_conditions(transition))
+    seen: set[int] = set()
+    for node in waiting:  # grows while it is read
+        if id(node) in seen or len(seen) >= MOST_DEMANDS:
+            continue
+        seen.add(id(node))
         if isinstance(node, AllOf):
-            stack.extend(node.parts)
-        elif isinstance(node, Defined):
-            yield node
-            stack.append(node.body)
-        else:
-            yield node
+            waiting.extend(node.parts)
+            continue
+        yield node
+        if isinstance(node, Defined):
+            waiting.append(node.body)
 
 
 def _deny(a: Formula, b: Formula) -> bool:
@@ -99,7 +108,9 @@ def _deny(a: Formula, b: Formula) -> bool:
 def reads_directly(system: System, description: Description) -> Iterator[Problem]:
     """An `if` that reads a physical subsystem without a signal between: no switch can fail there."""
     seen = set()
-    for t in system.transitions:
+    logic = [system.transitions[n] for _, first in _first_of_each(system, description) for n in first.transitions]
+    for t in logic:
+        owner = system.subsystems[t.subsystem]
         for node in _nodes([t.interlock]):
             members = node.members if isinstance(node, HowMany) else (node,)
             for member in members:
@@ -109,7 +120,6 @@ def reads_directly(system: System, description: Description) -> Iterator[Problem
                 if read.role == "control" or (t.span, read.family or read.name) in seen:
                     continue
                 seen.add((t.span, read.family or read.name))
-                owner = system.subsystems[t.subsystem]
                 message = f"the logic of {owner.family or owner.name} reads {read.family or read.name} directly"
                 hint = "no switch can fail there: declare a signal that reads it, or `role: control`"
                 yield _warning(description, "reads-directly", t.span, message, hint)
@@ -191,4 +201,23 @@ def few_faults(system: System, description: Description) -> Iterator[Problem]:
             yield _warning(description, "few-faults", requirement.span, message, hint)
 
 
-DOUBTS: tuple[Doubt, ...] = (ambiguous, reads_directly, unused, unentered, few_faults)
+def joint_alone(system: System, description: Description) -> Iterator[Problem]:
+    """A joint event that one subsystem names: there is nobody to wait for."""
+    seen = set()
+    for event in system.events:
+        if event.joint and len(event.movers) == 1 and event.span not in seen:
+            seen.add(event.span)
+            (mover, _), *_ = event.movers
+            message = f"{event.name} is joint, and only {system.subsystems[mover].name} names it"
+            hint = "name it in another subsystem, or leave out `joint`"
+            yield _warning(description, "joint-alone", event.span, message, hint)
+
+
+def idle_tick(system: System, description: Description) -> Iterator[Problem]:
+    """A tick where nothing takes time."""
+    if description.tick is not None and system.tick is None:
+        message = "the tick has no effect: the spec has no duration"
+        yield _warning(description, "unused-tick", description.tick.span, message, "remove it, or give durations")
+
+
+DOUBTS: tuple[Doubt, ...] = (ambiguous, reads_directly, unused, unentered, few_faults, joint_alone, idle_tick)

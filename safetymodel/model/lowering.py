@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
-from safetymodel.model.definitions import circle, in_order, measure, named
+from safetymodel.model.definitions import circle, in_order, measure, mentions_self, named
 from safetymodel.model.formula import (
     TRUE,
     AllOf,
@@ -93,13 +93,7 @@ class Scope:
         self.signals = {s.name.text: number for number, s in enumerate(description.signals)}
         self.faults = {f.name.text: number for number, f in enumerate(description.faults)}
         self.conditions = {c.name.text: c for c in description.conditions}
-        for name in (*(s.name for s in description.signals), *(c.name for c in description.conditions)):
-            self._reserved(name)
-        for condition in description.conditions:
-            if condition.name.text in self.signals:
-                other = description.signals[self.signals[condition.name.text]].name
-                message = f"{condition.name.text} is a signal and a condition"
-                self.error("duplicate-name", condition.name, message, "rename one of them", other)
+        self._one_namespace()
 
     def error(self, slug: str, name: Name, message: str, hint: str = "", *others: Name) -> None:
         places = tuple(other.span for other in others)
@@ -108,6 +102,20 @@ class Scope:
     def _reserved(self, name: Name) -> None:
         if name.text in RESERVED:
             self.error("reserved-word", name, f"`{name.text}` is a word of the expressions", "choose another name")
+
+    def _one_namespace(self) -> None:
+        """What an expression may name at its beginning: no reserved word, and each name declared as one thing only."""
+        d = self.description
+        declared = [("a family" if s.instances else "a subsystem", s.name) for s in d.subsystems]
+        bare = [*(("a signal", s.name) for s in d.signals), *(("a condition", c.name) for c in d.conditions)]
+        for name in (*(name for _, name in bare), *(f.name for f in d.faults)):
+            self._reserved(name)
+        first: dict[str, tuple[str, Name]] = {}
+        for what, name in (*declared, *bare):
+            known, other = first.setdefault(name.text, (what, name))
+            if other is not name:
+                message = f"{name.text} is {known} and {what}"
+                self.error("duplicate-name", name, message, "rename one of them", other)
 
     def _distinct(self, names: Iterable[Name], what: str) -> None:
         seen: dict[str, Name] = {}
@@ -242,15 +250,29 @@ class Lowering:
         self._conditions: dict[str, Formula] = {}
         self._sizes: dict[str, tuple[int, int]] = {}
         self._oversized: set[str] = set()
+        self._shared: dict[int, Formula] = {}
+        self._names: dict[tuple[int, int], Name] = {}
+        self._counts: dict[tuple[str, tuple[int, ...], bool], tuple[InState, ...]] = {}
         self._order_conditions()
 
     def condition(self, name: str) -> Formula:
         return self._conditions.get(name, TRUE)
 
     def formula(self, written: Written | None, owner: int | None = None) -> Formula:
-        """The formula of an expression; ``owner`` is what ``self`` means, inside a family."""
+        """The formula of an expression; ``owner`` is what ``self`` means, inside a family.
+
+        Without ``self`` it is the same for each instance, and lowered once.
+        """
         if written is None:
             return TRUE
+        if id(written) in self._shared:  # the description keeps it alive
+            return self._shared[id(written)]
+        formula = self._looked_at(written, owner)
+        if not mentions_self(written.tree):
+            self._shared[id(written)] = formula
+        return formula
+
+    def _looked_at(self, written: Written, owner: int | None) -> Formula:
         known_too_large = not self._oversized.isdisjoint(named(written.tree)) if self._oversized else False
         formula = self._lower(written.tree, written, owner)
         if known_too_large or not self._small(formula, written):
@@ -335,7 +357,10 @@ class Lowering:
                 return self._members(tree, written)
 
     def _name(self, word: Word, written: Written) -> Name:
-        return Name(word.text, written.place(word.offset, len(word.text)))
+        key = (id(written), word.offset)
+        if key not in self._names:
+            self._names[key] = Name(word.text, written.place(word.offset, len(word.text)))
+        return self._names[key]
 
     def _bare(self, name: Name) -> Formula:
         if name.text in self.scope.signals:
@@ -403,4 +428,7 @@ class Lowering:
             place = written.place(tree.family.offset, len(tree.family.text))
             message = f"`{wording}` is never true: {name.text} has {size} instances"
             self.report(self.scope.source.problem("never-so-many", place, message, severity="warning"))
-        return HowMany(least, most, tuple(InState(n, found, tree.negated) for n in numbers), wording)
+        key = (name.text, found, tree.negated)
+        if key not in self._counts:
+            self._counts[key] = tuple(InState(n, found, tree.negated) for n in numbers)
+        return HowMany(least, most, self._counts[key], wording)
