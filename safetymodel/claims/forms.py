@@ -287,11 +287,13 @@ def _true_of_starts(space: Space[S], requirement: Requirement, starts: S) -> Jud
 def judge_deadline(space: Space[S], requirement: Requirement, clock: Clock) -> Judgement:
     """``cause``, ``effect``, ``within`` a time: how long the cause lasts without its effect.
 
-    Round n keeps the settled states where it has lasted n ticks or more, on some run.
+    Round n keeps the settled states that some run reaches when the wait has lasted exactly n ticks.
     """
     assert requirement.within is not None
     waiting = space.common(space.settled, space.where(lasting(requirement)))
-    ticks, lasted = 0, waiting
+    begun = space.union(space.after(space.minus(space.settled, waiting), HAPPENINGS), space.start)
+    lasted = _meanwhile(space, space.common(_after_reactions(space, begun, clock), waiting), waiting, clock)
+    ticks = 0
     while not space.is_empty(lasted) and ticks <= requirement.within:
         clock.check()
         ticks += 1
