@@ -123,7 +123,7 @@ def verify(
     ] = Engine.auto,
     second_opinion: Annotated[
         Second,
-        typer.Option("--second-opinion", help="See each verdict by another road: as time allows, however long it takes, or not."),
+        typer.Option("--second-opinion", help="See each verdict by another road: as time allows, in any case, or not."),
     ] = Second.auto,
     json_file: Annotated[
         str | None, typer.Option("--json", metavar="FILE", help="Results as JSON; - for standard output.")

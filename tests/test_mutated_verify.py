@@ -1,4 +1,4 @@
-"""What survives of a thousand damaged specs is verified: a verdict and words, never an exception, never over ten seconds."""
+"""What survives of a thousand damaged specs is verified: a verdict, never an exception, never over ten seconds."""
 
 from __future__ import annotations
 

@@ -32,7 +32,8 @@ def settled(text: str) -> str:
 
 def run(command: str, folder: Path) -> str:
     program = Path(sys.executable).parent
-    environment = {**os.environ, "PATH": f"{program}{os.pathsep}{os.environ['PATH']}", "NO_COLOR": "1", "COLUMNS": "100"}
+    path = f"{program}{os.pathsep}{os.environ['PATH']}"
+    environment = {**os.environ, "PATH": path, "NO_COLOR": "1", "COLUMNS": "100"}
     done = subprocess.run(
         ["bash", "-c", command], cwd=folder, env=environment, stdout=subprocess.PIPE, stderr=subprocess.STDOUT,
         text=True, timeout=120,

@@ -238,8 +238,11 @@ class _Builder:
             if source is None or target is None or (text.on is not None and event is None):
                 continue
             if source == target and text.on is None and not latest:
-                message = f"an automatic transition from {source_name.text} to itself would never end"
-                self.error("goes-round-at-once", source_name, message, "name another target, or an event")
+                message = f"an automatic transition from {source_name.text} to itself never ends"
+                hint = "name another target, or an event"
+                self.problem(
+                    self.source.problem("goes-round-at-once", source_name.span, message, hint, severity="warning")
+                )
             yield Transition(
                 number=first,
                 subsystem=number,

@@ -104,18 +104,29 @@ class Scope:
             self.error("reserved-word", name, f"`{name.text}` is a word of the expressions", "choose another name")
 
     def _one_namespace(self) -> None:
-        """What an expression may name at its beginning: no reserved word, and each name declared as one thing only."""
+        """What an expression may name at its beginning: no reserved word; a bare name is one thing only.
+
+        A subsystem may share its name with a signal or condition, since `NAME is STATE` tells them
+        apart; people may not, so there is a warning.
+        """
         d = self.description
         declared = [("a family" if s.instances else "a subsystem", s.name) for s in d.subsystems]
         bare = [*(("a signal", s.name) for s in d.signals), *(("a condition", c.name) for c in d.conditions)]
         for name in (*(name for _, name in bare), *(f.name for f in d.faults)):
             self._reserved(name)
+        subsystems = {name.text: (what, name) for what, name in declared}
         first: dict[str, tuple[str, Name]] = {}
-        for what, name in (*declared, *bare):
+        for what, name in bare:
             known, other = first.setdefault(name.text, (what, name))
             if other is not name:
-                message = f"{name.text} is {known} and {what}"
-                self.error("duplicate-name", name, message, "rename one of them", other)
+                self.error("duplicate-name", name, f"{name.text} is {known} and {what}", "rename one of them", other)
+            elif name.text in subsystems:
+                known, other = subsystems[name.text]
+                message, hint = f"{name.text} is {known} and {what}", "rename one of them"
+                place = other.span
+                self.report(
+                    self.source.problem("same-name", name.span, message, hint, severity="warning", others=(place,))
+                )
 
     def _distinct(self, names: Iterable[Name], what: str) -> None:
         seen: dict[str, Name] = {}

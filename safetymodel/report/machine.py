@@ -101,7 +101,11 @@ def run_json(run: RunView) -> dict[str, Any]:
         "states": states,
         "requirements": [judgement_json(system, j) for j in run.judgements],
         "scenarios": [
-            {"id": s.scenario.name, "ok": s.ok, "steps": [{"step": t.text, "ok": t.ok, "why": list(t.said)} for t in s.steps]}
+            {
+                "id": s.scenario.name,
+                "ok": s.ok,
+                "steps": [{"step": step.text, "ok": step.ok, "why": list(step.said)} for step in s.steps],
+            }
             for s in run.scenarios
         ],
         "findings": [finding_json(system, f) for f in run.findings],
