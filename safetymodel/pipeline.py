@@ -123,7 +123,7 @@ def _judged(
     return tuple(judgements), ""
 
 
-AT_LEAST_SECONDS = 5.0
+AT_LEAST_SECONDS = 20.0
 """Time that a second opinion may take without being asked for; more where the verdicts took longer."""
 
 
