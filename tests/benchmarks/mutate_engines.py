@@ -115,11 +115,20 @@ MUTATIONS: tuple[Mutation, ...] = tuple(
         ),
         ("explore/table.py", "lost = self._slots[slot] != numbers", "lost = self._slots[slot] < 0"),
         # -- the symbolic engine ------------------------------------------------------------------
-        ("explore/symbolic.py", "settled = settled | (new & encoding.calm)", "settled = settled | new"),
+        ("explore/saturation.py", "settled = settled | (new & calm)", "settled = settled | new"),
+        ("explore/saturation.py", "new = self.close(new, tried, room)", "new = self.close(new, (), room)"),
+        ("explore/saturation.py", "return self.all\n        if", "return ()\n        if"),
+        ("explore/saturation.py", "if t.latest:", "if t.latest > 1:"),
+        ("explore/saturation.py", "| support(t.physical, signals):", "| frozenset():"),
         (
-            "explore/symbolic.py",
-            "frontier = new & ~found & self.encoding.transient",
-            "frontier = new & ~found & self.encoding.calm",
+            "explore/saturation.py",
+            "found = found | (operation.source(found) & settled)",
+            "found = found | (operation.source(found) & reached)",
+        ),
+        (
+            "explore/saturation.py",
+            "waiting.update(dict.fromkeys(self.readers.of[self.subjects[position]]))",
+            "pass",
         ),
         (
             "explore/symbolic.py",
@@ -132,7 +141,7 @@ MUTATIONS: tuple[Mutation, ...] = tuple(
             "& self.reached)",
         ),
         ("explore/symbolic.py", 'operation.image(a if kind == "reaction" else settled)', "operation.image(a)"),
-        ("explore/symbolic.py", "room = within & self.reached", "room = self.reached"),
+        ("explore/symbolic.py", "saturation.grow(a, within & self.reached)", "saturation.grow(a, self.reached)"),
         (
             "explore/encoding.py",
             "guard = self.flags_at_most[self.budget - 1]",
@@ -202,8 +211,18 @@ MUTATIONS: tuple[Mutation, ...] = tuple(
         ),
         (
             "claims/search.py",
-            'layer.append(frontier)\n                frontier = self._fresh(seen, self.react(frontier))',
-            'layer.append(frontier)\n                frontier = self._fresh(seen, {})',
+            "frontier = self._fresh(seen, self._reacted(self.happen(frontier)))",
+            "frontier = self._fresh(seen, self.happen(frontier))",
+        ),
+        (
+            "claims/forms.py",
+            "entries = space.common(space.settled, space.where(begins))",
+            "entries = space.where(begins)",
+        ),
+        (
+            "claims/forms.py",
+            "landed = space.union(space.after(space.settled, HAPPENINGS, unlisted), space.start)",
+            "landed = space.after(space.settled, HAPPENINGS, unlisted)",
         ),
         ("claims/forms.py", "target = bad if requirement.prevent else settled_bad", "target = settled_bad"),
         (
@@ -226,8 +245,8 @@ MUTATIONS: tuple[Mutation, ...] = tuple(
         ("claims/forms.py", "for count in range(space.budget + 1):", "for count in range(space.budget):"),
         (
             "claims/forms.py",
-            "frontier = space.minus(space.common(landed, waiting), seen)",
-            "frontier = space.minus(landed, seen)",
+            "room = space.minus(space.reached, space.minus(space.settled, waiting))",
+            "room = space.reached",
         ),
     )
 )
