@@ -61,7 +61,7 @@ MUTATIONS: tuple[Mutation, ...] = tuple(
         (
             "explore/moves.py",
             "room = self._flags_up(batch) < self.budget",
-            "room = self._flags_up(batch) <= self.budget",
+            "room = self._flags_up(batch) + 1 < self.budget",
         ),
         (
             "explore/moves.py",
