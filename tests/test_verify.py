@@ -145,7 +145,7 @@ def test_time_runs_out_in_undecided(tmp_path: Path, engine: str) -> None:
 @pytest.mark.parametrize("engine", ["product", "symbolic"])
 def test_memory_runs_out_in_undecided(tmp_path: Path, engine: str) -> None:
     path = tmp_path / "table.yaml"
-    path.write_text(philosophers_text(120).partition("  R3:")[0], encoding="utf-8")
+    path.write_text(philosophers_text(300).partition("  R3:")[0], encoding="utf-8")
     done = program("verify", str(path), "--engine", engine, "--memory", "1MB", "--json", "-")
     assert done.returncode == 3, done.stderr
     data = json.loads(done.stdout)
