@@ -19,7 +19,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[2]
-TESTS = ("tests/test_engines.py", "tests/test_state_spaces.py")
+TESTS = ("tests/test_engines_cases.py", "tests/test_engines.py", "tests/test_state_spaces.py")
 SECONDS = 300
 """Processor time. A copy whose tests take longer has been damaged so that it does not end: caught."""
 
@@ -145,7 +145,7 @@ MUTATIONS: tuple[Mutation, ...] = tuple(
         (
             "explore/encoding.py",
             "guard = self.flags_at_most[self.budget - 1]",
-            "guard = self.flags_at_most[self.budget]",
+            "guard = self.flags_at_most[0]",
         ),
         (
             "explore/encoding.py",
