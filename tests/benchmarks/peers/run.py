@@ -59,7 +59,7 @@ def fits(peer: str, case: Case) -> bool:
     if case.states is not None and case.states > MOST_WRITTEN.get(peer, case.states):
         return False
     if case.family == "fleet" and peer in MOST_WRITTEN:
-        return case.size <= (3 if peer == "explicit" else 2) and peer != "networkx product"
+        return case.size <= (3 if peer == "explicit" else 1) and peer != "networkx product"
     if peer == "networkx product":
         return case.family in ("philosophers", "kanban", "textbook/booking-system")
     if peer == "dd":
