@@ -1,0 +1,153 @@
+"""Where each form of requirement is broken, as sets of states: what their flags say is which faults it takes.
+
+A run that comes to a breach has only the faults that are up there, since flags never go down. So the
+combinations of flags among all breaches under one budget are the fault sets that defeat the requirement.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Generic, TypeVar
+
+from safetymodel.claims.forms import breach_of, can_lead_to, going_round, inside_window
+from safetymodel.claims.search import Clock
+from safetymodel.claims.watch import (
+    BREACH,
+    INSIDE,
+    NOTHING,
+    Watch,
+    deadline,
+    lasting,
+    latest_happening,
+    permission,
+    window,
+)
+from safetymodel.explore.engine import EVERY_STEP, HAPPENINGS, REACTION, Space
+from safetymodel.explore.flags import Flags
+from safetymodel.model.step import Kind
+from safetymodel.model.system import Requirement
+
+S = TypeVar("S")
+
+_FAULT: tuple[Kind, ...] = ("fault",)
+_TICK: tuple[Kind, ...] = ("tick",)
+_NO_TICK: tuple[Kind, ...] = tuple(kind for kind in HAPPENINGS if kind != "tick")
+_NO_NEW_FAULT: tuple[Kind, ...] = tuple(kind for kind in EVERY_STEP if kind != "fault")
+
+
+@dataclass(frozen=True, slots=True)
+class Way(Generic[S]):
+    """One way of being broken: the states in which it shows, and ``target``, where a run to it ends
+    with the watch at ``value`` (the same states, unless the watch tells). ``reason`` is said where the
+    last state alone would not say why."""
+
+    members: S
+    target: S
+    value: int = 0
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Breaches(Generic[S]):
+    """Every way in which a requirement is broken, and the watch under which a run is followed to it."""
+
+    ways: tuple[Way[S], ...]
+    watch: Watch = NOTHING
+
+
+def breaches_of(space: Space[S], flags: Flags[S], requirement: Requirement, clock: Clock) -> Breaches[S]:
+    """All breaches of the requirement among the reached states; it is broken as `verify` says exactly
+    where some way has members."""
+    match requirement.form:
+        case "never" | "always":
+            return _invariant(space, requirement, clock)
+        case "cause":
+            if requirement.within is None:
+                return _invariant(space, requirement, clock)
+            return _deadline(space, requirement, clock)
+        case "possible":
+            return _possible(space, flags, requirement, clock)
+        case "always_possible":
+            good = space.common(space.settled, space.where(requirement.subject))
+            trapped = space.minus(space.settled, can_lead_to(space, good, clock))
+            return Breaches((Way(trapped, trapped),))
+        case "permissive":
+            on = space.where(requirement.subject)
+            assert requirement.allowed is not None
+            unpermitted = space.minus(space.minus(space.reached, on), space.where(requirement.allowed))
+            landed = space.common(space.after(unpermitted, EVERY_STEP), on)
+            return Breaches((Way(landed, space.reached, BREACH),), permission(requirement))
+        case "start":
+            return _start(space, requirement)
+
+
+def _invariant(space: Space[S], requirement: Requirement, clock: Clock) -> Breaches[S]:
+    """As ``judge_invariant``: in a settled state (with ``prevent`` in any), or for ever while the logic goes round."""
+    watch = window(requirement) if requirement.begins is not None else NOTHING
+    inside = INSIDE if requirement.begins is not None else watch.first
+    watched = inside_window(space, requirement) if requirement.begins is not None else space.reached
+    bad = space.common(watched, space.where(breach_of(requirement)))
+    if requirement.prevent:
+        return Breaches((Way(bad, bad, inside),), watch)
+    settled = space.common(bad, space.settled)
+    endless = going_round(space, space.common(bad, space.transient), clock)
+    reason = "broken without end: the logic goes round automatic transitions for ever and never settles"
+    return Breaches((Way(settled, settled, inside), Way(endless, endless, inside, reason)), watch)
+
+
+def _possible(space: Space[S], flags: Flags[S], requirement: Requirement, clock: Clock) -> Breaches[S]:
+    """The settled states just after some faults struck at the start, where these faults keep P away for good."""
+    good = space.common(space.settled, space.where(requirement.subject))
+    if space.is_empty(good):
+        return Breaches((Way(space.start, space.nothing()),))  # broken without faults, and no run shows it
+    landed = struck = _settle(space, space.start, clock)
+    for _ in range(space.budget):
+        landed = _settle(space, space.after(landed, _FAULT), clock)
+        struck = space.union(struck, landed)
+    clock.check()
+    followed = space.spread(struck, _NO_NEW_FAULT, None, space.reached)
+    hopeless = space.minus(struck, flags.alike(space.common(followed, good)))
+    reason = "it cannot be brought about once these faults are there from the start"
+    return Breaches((Way(hopeless, hopeless, 0, reason),))
+
+
+def _settle(space: Space[S], members: S, clock: Clock) -> S:
+    """The settled states that reactions lead to from the members."""
+    clock.check()
+    return space.common(space.spread(members, REACTION, None, space.reached), space.settled)
+
+
+def _start(space: Space[S], requirement: Requirement) -> Breaches[S]:
+    """As ``judge_start``: another happening makes A true by itself, or a reaction to one does."""
+    on = space.where(requirement.subject)
+    off = space.minus(space.reached, on)
+    unlisted = frozenset(e.number for e in space.system.events) - frozenset(requirement.only_by)
+    at_once = space.common(space.after(off, HAPPENINGS, unlisted), on)
+    landed = space.union(space.after(space.settled, HAPPENINGS, unlisted), space.start)
+    reacting = space.common(space.spread(landed, REACTION, None, space.reached), off)
+    later = space.common(space.after(reacting, REACTION), on)
+    watch = latest_happening(space.system, requirement)
+    return Breaches((Way(space.union(at_once, later), space.reached, BREACH),), watch)
+
+
+def _deadline(space: Space[S], requirement: Requirement, clock: Clock) -> Breaches[S]:
+    """As ``judge_deadline``: the settled states in which the wait has lasted all of its time, before one more tick."""
+    assert requirement.within is not None
+    waiting = space.common(space.settled, space.where(lasting(requirement)))
+    begun = space.union(space.after(space.minus(space.settled, waiting), HAPPENINGS), space.start)
+    lasted = _meanwhile(space, space.common(_settle(space, begun, clock), waiting), waiting, clock)
+    for _ in range(requirement.within):
+        landed = _settle(space, space.after(lasted, _TICK), clock)
+        again = _meanwhile(space, space.common(landed, waiting), waiting, clock)
+        if space.same(again, lasted):
+            break
+        lasted = again
+    late = space.after(lasted, _TICK)
+    return Breaches((Way(late, space.reached, BREACH),), deadline(requirement))
+
+
+def _meanwhile(space: Space[S], members: S, waiting: S, clock: Clock) -> S:
+    """The waiting states that are reached from the members while no time passes and the wait goes on."""
+    clock.check()
+    room = space.minus(space.reached, space.minus(space.settled, waiting))
+    return space.common(space.spread(members, (*REACTION, *_NO_TICK), None, room), space.settled)

@@ -1,0 +1,119 @@
+"""Minimal fault sets: the least combinations of faults under which a requirement is broken.
+
+All of them up to an order come from one exploration under that fault budget; a run to each is then a
+shortest one among the runs in which no other fault strikes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+from safetymodel.claims.judge import EngineDisagreement
+from safetymodel.claims.recheck import recheck
+from safetymodel.claims.search import Clock, Walker
+from safetymodel.claims.verdict import Judgement, Trace
+from safetymodel.explore.engine import LimitReached, Space
+from safetymodel.explore.flags import Part, flags_exactly, flags_of
+from safetymodel.faults.breaches import Breaches, breaches_of
+from safetymodel.model.state import fault_numbers
+from safetymodel.model.system import Requirement
+
+
+@dataclass(frozen=True, slots=True)
+class FaultSet:
+    """Faults (numbers, ascending) that together defeat a requirement, no fewer of them doing so.
+
+    ``trace`` is a shortest run to a breach in which exactly these faults have struck; None where none
+    was asked for, where time was up, or where no run shows it (a ``possible`` that is broken without faults).
+    """
+
+    faults: tuple[int, ...]
+    trace: Trace | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class MinimalSets:
+    """The minimal fault sets of a requirement up to ``order``: fewest faults first, then as in the spec.
+
+    ``((),)`` in ``sets`` means: broken without any fault. Where ``complete`` is False, ``reason``
+    says which limit was reached; then every set found does defeat the requirement, and others may not
+    have been found.
+    """
+
+    requirement: Requirement
+    order: int
+    sets: tuple[FaultSet, ...]
+    complete: bool
+    reason: str = ""
+
+    @property
+    def broken_without_faults(self) -> bool:
+        return any(not s.faults for s in self.sets)
+
+    def of_order(self, order: int) -> tuple[FaultSet, ...]:
+        """The sets of exactly so many faults."""
+        return tuple(s for s in self.sets if len(s.faults) == order)
+
+
+def minimal_sets(
+    space: Space[Any],
+    requirement: Requirement,
+    clock: Clock | None = None,
+    trace_clock: Clock | None = None,
+    on_trace: Callable[[int, int], None] | None = None,
+) -> MinimalSets:
+    """All minimal fault sets of the requirement up to the space's budget.
+
+    ``clock`` limits the search for the sets, ``trace_clock`` the search for their runs (a clock of no
+    seconds: no runs at all). ``on_trace`` is told how many runs are found, of how many. A run that the
+    reference step function or the second look at it does not confirm raises
+    :class:`~safetymodel.claims.judge.EngineDisagreement`.
+    """
+    clock = clock or Clock()
+    order = space.budget
+    if not space.complete and requirement.form in ("possible", "always_possible"):
+        return MinimalSets(requirement, order, (), False, space.shortfall)
+    flags = flags_of(space)
+    try:
+        breaches = breaches_of(space, flags, requirement, clock)
+        broken = space.nothing()
+        for way in breaches.ways:
+            broken = space.union(broken, way.members)
+        masks = flags.minimal(broken)
+    except LimitReached as limit:
+        return MinimalSets(requirement, order, (), False, str(limit))
+    sets = []
+    for done, mask in enumerate(masks):
+        if on_trace is not None:
+            on_trace(done, len(masks))
+        sets.append(FaultSet(fault_numbers(mask), _trace(space, requirement, breaches, mask, trace_clock or clock)))
+    return MinimalSets(requirement, order, tuple(sets), space.complete, space.shortfall)
+
+
+def _trace(
+    space: Space[Any], requirement: Requirement, breaches: Breaches[Any], mask: int, clock: Clock
+) -> Trace | None:
+    """A shortest run to a breach with exactly these flags; None where time is up or none can show it."""
+    faults = fault_numbers(mask)
+    try:
+        clock.check()
+        part: Space[Any] = Part(space, faults)
+        here = space.where(flags_exactly(space.system, faults))
+        for way in breaches.ways:
+            if space.is_empty(space.common(way.members, here)):
+                continue
+            target = space.common(way.target, here)
+            if space.is_empty(target):
+                return None
+            trace = Walker(part, breaches.watch, clock).shortest({way.value: target})
+            assert trace is not None, "a breach that no run reaches"
+            judgement = Judgement(requirement, part.budget, "broken", trace=trace, reason=way.reason)
+            wrong = recheck(space.system, judgement)
+            if wrong:
+                raise EngineDisagreement(f"{requirement.name}: {wrong}")
+            return trace
+    except LimitReached:
+        return None
+    raise AssertionError("a minimal set without a breach")
