@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import random
 import re
-from dataclasses import fields
+from dataclasses import fields, replace
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -16,13 +16,16 @@ from random_systems import random_spec
 
 from safetymodel.spec.describe import read_text
 from safetymodel.spec.description import (
+    CommonCauseText,
     ConditionText,
     Description,
     Duration,
     EventText,
+    FailureText,
     FaultText,
     HazardText,
     Name,
+    Quantity,
     RequirementText,
     ScenarioText,
     SignalText,
@@ -31,7 +34,7 @@ from safetymodel.spec.description import (
     TransitionText,
     Written,
 )
-from safetymodel.spec.durations import milliseconds
+from safetymodel.spec.durations import milliseconds, quantity
 from safetymodel.spec.expressions import RESERVED, Misread, parse_expression
 from safetymodel.spec.reader import Source
 from safetymodel.spec.writer import quoted, written_text
@@ -199,16 +202,42 @@ def transitions(draw: st.DrawFn) -> TransitionText:
     )
 
 
+def quantities(unit: str, most: float = 1e6) -> st.SearchStrategy[Quantity]:
+    numbers = st.floats(min_value=1e-3, max_value=most, exclude_max=True).map(lambda value: f"{value!r} {unit}")
+    return numbers.map(lambda text: Quantity(quantity(text) or 0.0, text))
+
+
+@st.composite
+def failures(draw: st.DrawFn) -> tuple[float | None, FailureText]:
+    kind = draw(st.sampled_from(("none", "probability", "rate", "b10d")))
+    if kind == "none":
+        return None, FailureText()
+    if kind == "probability":
+        return None, FailureText(probability=draw(quantities("/ demand", 1)))
+    rate = draw(st.floats(min_value=0, max_value=1e6)) if kind == "rate" else None
+    worn = kind == "b10d"
+    diagnosed = draw(st.booleans())
+    return rate, FailureText(
+        b10d=draw(quantities("cycles")) if worn else None,
+        cycles=draw(quantities(draw(st.sampled_from(("/ h", "/ day", "/year"))))) if worn else None,
+        proof_test=draw(some(quantities(draw(st.sampled_from(("h", "days", "year")))))),
+        coverage=draw(quantities("%", 100)) if diagnosed else None,
+        diagnostic_test=draw(quantities("h")) if diagnosed else None,
+    )
+
+
 @st.composite
 def faults(draw: st.DrawFn) -> FaultText:
     name, text = draw(one_name), draw(labels)
-    rate = draw(some(st.floats(min_value=0, max_value=1e6)))
+    rate, failure = draw(failures())
     kind = draw(st.sampled_from(("signal", "stuck", "jump")))
     if kind == "signal":
-        return FaultText(name, text, signal=draw(one_name), value=draw(st.booleans()), rate=rate)
-    if kind == "stuck":
-        return FaultText(name, text, subsystem=draw(one_name), stuck=draw(one_name), rate=rate)
-    return FaultText(name, text, subsystem=draw(one_name), jump=(draw(one_name), draw(one_name)), rate=rate)
+        found = FaultText(name, text, signal=draw(one_name), value=draw(st.booleans()))
+    elif kind == "stuck":
+        found = FaultText(name, text, subsystem=draw(one_name), stuck=draw(one_name))
+    else:
+        found = FaultText(name, text, subsystem=draw(one_name), jump=(draw(one_name), draw(one_name)))
+    return replace(found, rate=rate, failure=failure, revealed_by=draw(some(expressions())))
 
 
 @st.composite
@@ -267,9 +296,19 @@ descriptions = st.builds(
     text=labels,
     tick=some(durations().filter(lambda d: d.ms > Fraction(0))),
     subsystems=named(subsystems, least=1),
-    signals=named(st.builds(SignalText, one_name, expressions(), labels)),
+    signals=named(st.builds(SignalText, one_name, expressions(), labels, st.one_of(st.just(()), several))),
     conditions=named(st.builds(ConditionText, one_name, expressions())),
     faults=named(faults()),
+    common_causes=named(
+        st.builds(
+            CommonCauseText,
+            name=one_name,
+            faults=st.lists(one_name, min_size=2, max_size=3).map(tuple),
+            beta=quantities("%", 100),
+            text=labels,
+        )
+    ),
+    mission_time=some(quantities("years")),
     hazards=named(st.builds(HazardText, one_name, labels, labels)),
     requirements=named(requirements(), most=4),
     scenarios=named(
@@ -307,13 +346,18 @@ subsystems:
       e: {by: her, text: does it, joint: true}, f: {}}, transitions: [
       {from: [a, b], to: a, on: e, if: s, physically: fam.i is a, text: goes},
       {from: a, to: b, after: 100 ms..1 s}, {from: a, to: b, after: 0 s}]}
-signals: {s: {reads: c, text: the switch}, t: {reads: true}}
+signals: {s: {reads: c, text: the switch}, t: {reads: true, indicates: any}, u: {reads: c, indicates: [f1, f2]}}
 conditions: {c: "not  d"}
 faults:
   f1: {signal: s, stuck: true, rate: 2.0e-7 / h, text: bridged}
-  f2: {signal: s, stuck: false}
+  f2: {signal: s, stuck: false, revealed_by: t}
   f3: {subsystem: fam.i, stuck: any}
   f4: {subsystem: fam.i, jump: {from: a, to: b}, rate: 0 / h}
+  f5: {signal: s, stuck: true, b10d: 2.0e7 cycles, cycles: 12 / day, proof_test: 1 year}
+  f6: {signal: s, stuck: true, rate: 1 / h, coverage: 90 %, diagnostic_test: 24 h}
+  f7: {signal: s, stuck: true, probability: 1.0e-4 / demand}
+common_causes: {g: {faults: [f1, f2], beta: 2 %, text: heat}}
+mission_time: 20 years
 hazards: {H1: {text: harm, severity: high}, H2: }
 requirements:
   R1: {text: t, never: x, from: y, until: z, withstand: 2, prevent: true, may_be_empty: true, hazard: H1, source: s}

@@ -4,13 +4,17 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterable
+from dataclasses import replace
 from fractions import Fraction
 from math import gcd
 
 from safetymodel.model.doubts import doubts
+from safetymodel.model.formula import Formula, SignalTrue
 from safetymodel.model.lowering import Lowering, Scope
 from safetymodel.model.system import (
+    CommonCause,
     Event,
+    Failure,
     Fault,
     Form,
     Hazard,
@@ -28,10 +32,13 @@ from safetymodel.spec.describe import read_text
 from safetymodel.spec.description import (
     Description,
     Duration,
+    FailureText,
     FaultText,
     Name,
+    Quantity,
     RequirementText,
     ScenarioText,
+    SignalText,
     StepText,
     SubsystemText,
     TransitionText,
@@ -155,7 +162,7 @@ class _Builder:
             )
             for number, declared in enumerate(self.scope.events)
         )
-        faults = tuple(self._fault(number, fault) for number, fault in enumerate(d.faults))
+        faults = tuple(self._fault(number, fault, signals) for number, fault in enumerate(d.faults))
         hazards = tuple(Hazard(h.name.text, h.text, h.severity, h.name.span) for h in d.hazards)
         return System(
             title=d.title,
@@ -174,14 +181,31 @@ class _Builder:
             requirements=tuple(self._requirement(n, r) for n, r in enumerate(d.requirements)),
             scenarios=tuple(self._scenario(s) for s in d.scenarios),
             families=tuple((name, numbers) for name, numbers in self.scope.families.items()),
+            common_causes=self._common_causes(),
+            mission_time=None if d.mission_time is None else d.mission_time.value,
         )
 
     def _signals(self) -> tuple[tuple[Signal, ...], tuple[int, ...]]:
         signals = tuple(
-            Signal(number, s.name.text, s.text, self.lower.formula(s.reads), s.name.span)
+            Signal(number, s.name.text, s.text, self.lower.formula(s.reads), s.name.span, self._indicated(s))
             for number, s in enumerate(self.description.signals)
         )
         return signals, self.lower.signal_order(signals)
+
+    def _indicated(self, signal: SignalText) -> tuple[int, ...]:
+        """The faults that a signal tells of: those that it names, or with ``any`` every one."""
+        found: set[int] = set()
+        for name in signal.indicates:
+            if name.text == "any" and "any" not in self.scope.faults:
+                found.update(range(len(self.description.faults)))
+            else:
+                number = self.scope.fault(name)
+                found.update(() if number is None else (number,))
+        return tuple(sorted(found))
+
+    def _indications(self, number: int, text: FaultText, signals: Iterable[Signal]) -> tuple[Formula, ...]:
+        own = () if text.revealed_by is None else (self.lower.formula(text.revealed_by),)
+        return (*own, *(SignalTrue(s.number) for s in signals if number in s.indicates))
 
     def _subsystems(self) -> tuple[tuple[Subsystem, ...], tuple[Transition, ...], dict[int, dict[int, list[int]]]]:
         transitions: list[Transition] = []
@@ -258,12 +282,20 @@ class _Builder:
             )
             first += 1
 
-    def _fault(self, number: int, text: FaultText) -> Fault:
+    def _fault(self, number: int, text: FaultText, signals: tuple[Signal, ...]) -> Fault:
+        return replace(
+            self._failing(number, text),
+            rate=text.rate,
+            failure=_failure(text.failure),
+            indications=self._indications(number, text, signals),
+        )
+
+    def _failing(self, number: int, text: FaultText) -> Fault:
         span = text.name.span
         if text.signal is not None:
             signal = self.scope.signal(text.signal)
             value = text.value or False
-            return Fault(number, text.name.text, text.text, "signal", signal or 0, span, value, rate=text.rate)
+            return Fault(number, text.name.text, text.text, "signal", signal or 0, span, value)
         assert text.subsystem is not None
         subject = self.scope.subsystem(text.subsystem)
         if subject is None:
@@ -273,14 +305,33 @@ class _Builder:
             state = None
             if text.stuck.text != "any" or "any" in member.states:
                 state = self.scope.state(member, text.stuck, "or `any`")
-            return Fault(number, text.name.text, text.text, "stuck", subject, span, state=state, rate=text.rate)
+            return Fault(number, text.name.text, text.text, "stuck", subject, span, state=state)
         assert text.jump is not None
         start, end = (self.scope.state(member, name) for name in text.jump)
         if start is not None and start == end:
             self.error("jump-to-itself", text.jump[1], f"the jump ends where it begins, in {text.jump[1].text}")
-        return Fault(
-            number, text.name.text, text.text, "jump", subject, span, state=start or 0, target=end or 0, rate=text.rate
-        )
+        return Fault(number, text.name.text, text.text, "jump", subject, span, state=start or 0, target=end or 0)
+
+    def _common_causes(self) -> tuple[CommonCause, ...]:
+        owners: dict[int, Name] = {}
+        causes = []
+        for cause in self.description.common_causes:
+            if cause.name.text in self.scope.faults:
+                message = f"{cause.name.text} is a fault and a common cause"
+                self.error("duplicate-name", cause.name, message, "rename one of them")
+            numbers = []
+            for name in cause.faults:
+                number = self.scope.fault(name)
+                if number is None:
+                    continue
+                if number in owners:
+                    message = f"the fault {name.text} is in a group already"
+                    self.error("two-causes", name, message, "a fault has one common cause", owners[number])
+                    continue
+                owners[number] = name
+                numbers.append(number)
+            causes.append(CommonCause(cause.name.text, cause.text, tuple(numbers), cause.beta.value, cause.name.span))
+        return tuple(causes)
 
     def _requirement(self, number: int, text: RequirementText) -> Requirement:
         form: Form = text.form  # type: ignore[assignment]
@@ -327,6 +378,13 @@ class _Builder:
         number = self.scope.event(step.name, None) or 0
         kind = "blocked" if step.kind == "blocked" else "event"
         return ScenarioStep(kind, step.span, step.text, number=number)  # type: ignore[arg-type]
+
+
+def _failure(text: FailureText) -> Failure:
+    def value(quantity: Quantity | None) -> float | None:
+        return None if quantity is None else quantity.value
+
+    return Failure(**{name: value(getattr(text, name)) for name in Failure.__slots__})
 
 
 def wording(text: RequirementText) -> str:

@@ -82,6 +82,35 @@ class Signal:
     text: str
     reads: Formula
     span: Span
+    indicates: tuple[int, ...] = ()
+    """The faults (numbers, ascending) that it tells people of while it reads true."""
+
+
+@dataclass(frozen=True, slots=True)
+class Failure:
+    """The numbers of a fault beside its rate; None where the spec does not give one.
+
+    ``b10d`` in cycles, ``cycles`` in a year, ``probability`` that it is there at a demand,
+    ``proof_test`` and ``diagnostic_test`` in hours, ``coverage`` between 0 and 1.
+    """
+
+    b10d: float | None = None
+    cycles: float | None = None
+    probability: float | None = None
+    proof_test: float | None = None
+    coverage: float | None = None
+    diagnostic_test: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class CommonCause:
+    """A cause that brings about several faults (numbers) at once. ``beta``: its share of their rate, 0 to 1."""
+
+    name: str
+    text: str
+    faults: tuple[int, ...]
+    beta: float
+    span: Span
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,7 +119,8 @@ class Fault:
 
     kind ``signal``: ``subject`` is a signal, held at ``value``. kind ``stuck``: no transition of
     subsystem ``subject`` leaves ``state`` (None: any state). kind ``jump``: subsystem ``subject``
-    may move of itself from ``state`` to ``target``. ``rate`` is per hour.
+    may move of itself from ``state`` to ``target``. ``rate`` is per hour. ``indications`` are what
+    tells people of it, each once it comes true: its ``revealed_by``, and the signals that indicate it.
     """
 
     number: int
@@ -103,6 +133,8 @@ class Fault:
     state: int | None = None
     target: int = 0
     rate: float | None = None
+    indications: tuple[Formula, ...] = ()
+    failure: Failure = Failure()
 
 
 @dataclass(frozen=True, slots=True)
@@ -188,6 +220,9 @@ class System:
     requirements: tuple[Requirement, ...]
     scenarios: tuple[Scenario, ...]
     families: tuple[tuple[str, tuple[int, ...]], ...] = ()
+    common_causes: tuple[CommonCause, ...] = ()
+    mission_time: float | None = None
+    """Hours that a fault without a proof test can stay; None where the spec does not say."""
 
     def subsystem_named(self, name: str) -> Subsystem | None:
         return next((s for s in self.subsystems if s.name == name), None)

@@ -12,6 +12,7 @@ from typing import TypeVar
 from safetymodel.problems import Problem
 from safetymodel.span import Span
 from safetymodel.spec.description import (
+    CommonCauseText,
     ConditionText,
     Description,
     Duration,
@@ -29,6 +30,7 @@ from safetymodel.spec.description import (
 )
 from safetymodel.spec.durations import milliseconds, per_hour
 from safetymodel.spec.expressions import Literal, Misread, parse_expression
+from safetymodel.spec.failures import Report, common_cause, failure_of, mission_time
 from safetymodel.spec.fit import fit
 from safetymodel.spec.reader import Node, Source, decode, parse
 from safetymodel.spec.schema import COMPANIONS, FORMS
@@ -37,7 +39,7 @@ T = TypeVar("T")
 
 _EXPRESSIONS = {*FORMS, "for", "effect", "from", "until"}
 _SAYING = {*_EXPRESSIONS, "within", "only_by", "prevent"}
-SECTIONS = ("subsystems", "signals", "conditions", "faults", "hazards", "requirements", "scenarios")
+SECTIONS = ("subsystems", "signals", "conditions", "faults", "common_causes", "hazards", "requirements", "scenarios")
 
 
 def read_text(data: bytes, file: str) -> tuple[Description | None, tuple[Problem, ...]]:
@@ -158,7 +160,12 @@ class _Describer:
                 self.subsystem(k, v) for k, v in self.each(root.get("subsystems")) if "instances" not in v.lost
             ),
             signals=tuple(
-                SignalText(self.name(k), self.needed(v.get("reads")), self.words(v.get("text")))
+                SignalText(
+                    self.name(k),
+                    self.needed(v.get("reads")),
+                    self.words(v.get("text")),
+                    self.names(v.get("indicates")),
+                )
                 for k, v in self.each(root.get("signals"))
             ),
             conditions=tuple(ConditionText(self.name(k), self.needed(v)) for k, v in self.each(root.get("conditions"))),
@@ -171,6 +178,8 @@ class _Describer:
             scenarios=tuple(self.scenario(k, v) for k, v in self.each(root.get("scenarios"))),
             source=self.source,
             ghosts=frozenset(self.ghosts),
+            common_causes=self.kept(self.each(root.get("common_causes")), self.common_cause),
+            mission_time=mission_time(self.report_of(), root.get("mission_time")),
         )
 
     def kept(self, pairs: list[tuple[Node, Node]], make: Callable[[Node, Node], T | None]) -> tuple[T, ...]:
@@ -287,7 +296,16 @@ class _Describer:
             stuck=self.name(stuck) if subsystem is not None and stuck is not None else None,
             jump=ends,
             rate=rate,
+            revealed_by=self.written(value.get("revealed_by")),
+            failure=failure_of(self.report_of(), key, value),
         )
+
+    def common_cause(self, key: Node, value: Node) -> CommonCauseText | None:
+        return common_cause(self.report_of(), self.name(key), value, self.words(value.get("text")))
+
+    def report_of(self) -> Report:
+        """Where the rooms beside this one leave their problems."""
+        return Report(self.source, self.problem)
 
     def requirement(self, key: Node, value: Node) -> RequirementText | None:
         if set(value.lost) & _SAYING:

@@ -42,6 +42,27 @@ class Duration:
 
 
 @dataclass(frozen=True, slots=True)
+class Quantity:
+    """A number with a unit: hours, cycles, cycles in a year, or a share or probability between 0 and 1."""
+
+    value: float
+    text: str
+    span: Span = field(default=NOWHERE, compare=False)
+
+
+@dataclass(frozen=True, slots=True)
+class FailureText:
+    """The numbers of a fault beside its rate, as they are written; the keys of the format."""
+
+    b10d: Quantity | None = None
+    cycles: Quantity | None = None
+    probability: Quantity | None = None
+    proof_test: Quantity | None = None
+    coverage: Quantity | None = None
+    diagnostic_test: Quantity | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class EventText:
     name: Name
     by: str = ""
@@ -75,9 +96,12 @@ class SubsystemText:
 
 @dataclass(frozen=True, slots=True)
 class SignalText:
+    """``indicates`` names faults, or is the word ``any`` alone."""
+
     name: Name
     reads: Written
     text: str = ""
+    indicates: tuple[Name, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,6 +122,16 @@ class FaultText:
     stuck: Name | None = None
     jump: tuple[Name, Name] | None = None
     rate: float | None = None
+    revealed_by: Written | None = None
+    failure: FailureText = FailureText()
+
+
+@dataclass(frozen=True, slots=True)
+class CommonCauseText:
+    name: Name
+    faults: tuple[Name, ...]
+    beta: Quantity
+    text: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,3 +196,5 @@ class Description:
     scenarios: tuple[ScenarioText, ...]
     source: Source = field(compare=False, repr=False)
     ghosts: frozenset[str] = field(default=frozenset(), compare=False)
+    common_causes: tuple[CommonCauseText, ...] = ()
+    mission_time: Quantity | None = None

@@ -1,4 +1,4 @@
-"""Durations and rates as the format writes them."""
+"""Durations, rates and other quantities as the format writes them."""
 
 from __future__ import annotations
 
@@ -7,6 +7,22 @@ from fractions import Fraction
 
 _DURATION = re.compile(r"\s*([0-9]+(?:\.[0-9]+)?)\s*(ms|s|min)\s*\Z")
 _MS = {"ms": 1, "s": 1000, "min": 60_000}
+_QUANTITY = re.compile(r"\s*([0-9]+(?:\.[0-9]+)?(?:[eE][-+]?[0-9]+)?)\s*(/?)\s*([a-z0-9%]+)\s*\Z")
+HOURS_A_YEAR = 8760.0
+"""As ISO 13849-1 and IEC 61508 count: 365 days."""
+_UNITS = {
+    "cycles": 1.0,
+    "/demand": 1.0,
+    "%": 0.01,
+    "h": 1.0,
+    "day": 24.0,
+    "days": 24.0,
+    "year": HOURS_A_YEAR,
+    "years": HOURS_A_YEAR,
+    "/h": HOURS_A_YEAR,
+    "/day": 365.0,
+    "/year": 1.0,
+}
 MOST_MS = 366 * 24 * 3_600_000
 MOST_DIGITS = 30
 
@@ -28,3 +44,17 @@ def per_hour(text: str) -> float | None:
     except ValueError:
         return None
     return value if slash and unit.strip() == "h" and 0 <= value < 1e12 else None
+
+
+def quantity(text: str) -> float | None:
+    """The value of a number with its unit; None where the text is none, or the value 1e15 or more.
+
+    A time is in hours, cycles in a time are in a year, a share or a probability is between 0 and 1.
+    """
+    match = _QUANTITY.match(text)
+    factor = _UNITS.get(match[2] + match[3]) if match else None
+    if match is None or factor is None or len(match[1]) > MOST_DIGITS:
+        return None
+    value = float(match[1])
+    value = value / 100 if factor == 0.01 else value * factor
+    return value if value < 1e15 else None

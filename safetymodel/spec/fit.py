@@ -284,6 +284,7 @@ _ONE = {
     "signals": "signal",
     "conditions": "condition",
     "faults": "fault",
+    "common_causes": "common cause",
     "hazards": "hazard",
     "requirements": "requirement",
     "scenarios": "scenario",
@@ -311,6 +312,8 @@ def _advice(node: Node, shape: Form) -> str:
         return "the units are ms, s and min"
     if shape.slug == "bad-rate":
         return "failures in an hour: write a number and `/ h`"
+    if shape.slug == "bad-quantity":
+        return "write a number, not negative, and its unit"
     return _name_advice(text) or _NAME_HINT
 
 

@@ -114,6 +114,19 @@ _DURATION = Form(_TIME, "bad-duration", "a duration such as `300 ms`, `2 s` or `
 _AFTER = Form(rf"{_TIME}(\.\.{_TIME})?", "bad-duration", "a duration such as `300 ms`, or a range `100 ms..300 ms`")
 _DEADLINE = Form(rf"({_TIME}|reaction)", "bad-duration", "a duration such as `300 ms`, or `reaction`")
 _RATE = Form(rf"\s*{_NUMBER}([eE][-+]?[0-9]+)?\s*/\s*h\s*", "bad-rate", "a rate such as `2.0e-7 / h`")
+_SCIENTIFIC = rf"{_NUMBER}([eE][-+]?[0-9]+)?"
+
+
+def _measure(units: str, wanted: str) -> Form:
+    """A number and its unit."""
+    return Form(rf"\s*{_SCIENTIFIC}\s*{units}\s*", "bad-quantity", wanted)
+
+
+_CYCLES = _measure("cycles", "a number of cycles such as `1.3e6 cycles`")
+_CYCLE_RATE = _measure(r"/\s*(h|day|year)", "cycles in a time, such as `2.0e4 / year` or `12 / day`")
+_DEMAND = _measure(r"/\s*demand", "a probability such as `1.0e-4 / demand`")
+_SPAN = _measure("(h|days?|years?)", "a time such as `8760 h`, `30 days` or `1 year`")
+_SHARE = _measure("%", "a share such as `90 %`")
 _WORDS, _CONDITION, _TRUTH = Words(), Condition(), Truth()
 _TEXT = Key("text", _WORDS, "a label for people")
 
@@ -126,6 +139,20 @@ COMPANIONS: tuple[tuple[str, tuple[str, ...]], ...] = (
     ("cause", ("effect", "within")),
 )
 """Keys that a form needs beside itself."""
+
+PAIRS = (
+    ("b10d", "cycles"),
+    ("cycles", "b10d"),
+    ("coverage", "diagnostic_test"),
+    ("diagnostic_test", "coverage"),
+)
+"""Numbers of a fault that mean nothing without another."""
+
+EXCLUSIVE: tuple[tuple[str, tuple[str, ...]], ...] = (
+    ("b10d", ("rate",)),
+    ("probability", ("rate", "b10d", "proof_test", "coverage")),
+)
+"""Numbers of a fault that exclude others."""
 
 EVENT = Record(
     "Event",
@@ -169,7 +196,11 @@ SUBSYSTEM = Record(
 SIGNAL = Record(
     "Signal",
     "A true/false reading that the logic sees.",
-    (Key("reads", _CONDITION, "what it shows without faults", required=True), _TEXT),
+    (
+        Key("reads", _CONDITION, "what it shows without faults", required=True),
+        Key("indicates", Listing(_NAME, alone=True), "the faults that it tells people of while it is true, or `any`"),
+        _TEXT,
+    ),
 )
 JUMP = Record(
     "Jump",
@@ -185,6 +216,13 @@ FAULT = Record(
         Key("stuck", StuckAt(), "for a signal `true` or `false`; for a subsystem a state, or `any`"),
         Key("jump", JUMP, "the move that the subsystem makes of itself"),
         Key("rate", _RATE, "failures in an hour"),
+        Key("revealed_by", _CONDITION, "what tells people of it once it comes true"),
+        Key("b10d", _CYCLES, "cycles after which a tenth of such parts have failed dangerously"),
+        Key("cycles", _CYCLE_RATE, "with b10d: how often the part is worked"),
+        Key("probability", _DEMAND, "instead of a rate: that it is there when it matters"),
+        Key("proof_test", _SPAN, "with a rate: time between tests that find it in any case"),
+        Key("coverage", _SHARE, "with a rate: share of these failures that diagnostics find"),
+        Key("diagnostic_test", _SPAN, "with coverage: time between two runs of the diagnostics"),
         _TEXT,
     ),
     (
@@ -196,6 +234,17 @@ FAULT = Record(
                 {"required": ["subsystem", "jump"], "properties": {"signal": False, "stuck": False}},
             ],
         ),
+        ("dependentRequired", {key: [other] for key, other in PAIRS}),
+        ("dependentSchemas", {key: {"properties": dict.fromkeys(others, False)} for key, others in EXCLUSIVE}),
+    ),
+)
+COMMON_CAUSE = Record(
+    "CommonCause",
+    "A cause that brings about several faults at once.",
+    (
+        Key("faults", Listing(_NAME), "the faults of the group, two or more", required=True),
+        Key("beta", _SHARE, "the share of their rate that strikes them all at once", required=True),
+        _TEXT,
     ),
 )
 HAZARD = Record(
@@ -261,6 +310,8 @@ DOCUMENT = Record(
         Key("signals", Table(SIGNAL), "what the logic sees"),
         Key("conditions", Table(_CONDITION), "definitions: a name for an expression"),
         Key("faults", Table(FAULT), "component failures"),
+        Key("common_causes", Table(COMMON_CAUSE), "groups of faults with a common cause"),
+        Key("mission_time", _SPAN, "how long a fault without a proof test can stay; 20 years unless told"),
         Key("hazards", Table(HAZARD, null_item=True), "what can happen"),
         Key("requirements", Table(REQUIREMENT), "claims to be looked at"),
         Key("scenarios", Table(SCENARIO), "runs that must work"),

@@ -6,12 +6,15 @@ import re
 from collections.abc import Iterable, Iterator
 
 from safetymodel.spec.description import (
+    CommonCauseText,
     Description,
     Duration,
     FaultText,
     Name,
+    Quantity,
     RequirementText,
     ScenarioText,
+    SignalText,
     StepText,
     SubsystemText,
     TransitionText,
@@ -19,7 +22,10 @@ from safetymodel.spec.description import (
 from safetymodel.spec.schema import FORMAT
 
 _PLAIN = re.compile(r"[A-Za-z][A-Za-z0-9_.|/+()-]*(?: [A-Za-z0-9_.|/+()-]+)*\Z")
-_MEASURE = re.compile(r"[0-9][0-9.e+-]*(?: ?(?:ms|s|min)(?: ?\.\. ?[0-9][0-9.]* ?(?:ms|s|min))?| / h)\Z")
+_MEASURE = re.compile(
+    r"[0-9][0-9.e+-]*(?: ?(?:ms|s|min)(?: ?\.\. ?[0-9][0-9.]* ?(?:ms|s|min))?"
+    r"| %| ?/ ?(?:h|day|year|demand)| ?(?:cycles|h|days?|years?))\Z"
+)
 _WORDS_OF_YAML = ("true", "false", "null")
 _ESCAPES = {'"': '\\"', "\\": "\\\\", "\n": "\\n", "\t": "\\t"}
 
@@ -50,10 +56,13 @@ def written_text(description: Description) -> str:
         lines += _subsystem(subsystem)
     lines += _section(
         "signals",
-        ((s.name, _map([("reads", quoted(s.reads.text)), *_words(text=s.text)])) for s in description.signals),
+        ((s.name, _map(_signal(s))) for s in description.signals),
     )
     lines += _section("conditions", ((c.name, quoted(c.meaning.text)) for c in description.conditions))
     lines += _section("faults", ((f.name, _map(_fault(f))) for f in description.faults))
+    lines += _section("common_causes", ((c.name, _map(_common_cause(c))) for c in description.common_causes))
+    if description.mission_time is not None:
+        lines += ["", f"mission_time: {quoted(description.mission_time.text)}"]
     lines += _section(
         "hazards", ((h.name, _map(list(_words(text=h.text, severity=h.severity)))) for h in description.hazards)
     )
@@ -128,6 +137,13 @@ def _range(low: Duration, high: Duration) -> str:
     return low.text if low == high else f"{low.text}..{high.text}"
 
 
+def _signal(signal: SignalText) -> Iterator[Pair]:
+    yield "reads", quoted(signal.reads.text)
+    if signal.indicates:
+        yield "indicates", _one_or_list(signal.indicates)
+    yield from _words(text=signal.text)
+
+
 def _fault(fault: FaultText) -> Iterator[Pair]:
     if fault.signal is not None:
         yield "signal", quoted(fault.signal.text)
@@ -141,7 +157,19 @@ def _fault(fault: FaultText) -> Iterator[Pair]:
         yield "jump", _map([("from", quoted(start.text)), ("to", quoted(end.text))])
     if fault.rate is not None:
         yield "rate", quoted(f"{fault.rate!r} / h")
+    if fault.revealed_by is not None:
+        yield "revealed_by", quoted(fault.revealed_by.text)
+    for key in ("b10d", "cycles", "probability", "proof_test", "coverage", "diagnostic_test"):
+        quantity: Quantity | None = getattr(fault.failure, key)
+        if quantity is not None:
+            yield key, quoted(quantity.text)
     yield from _words(text=fault.text)
+
+
+def _common_cause(cause: CommonCauseText) -> Iterator[Pair]:
+    yield "faults", _names(cause.faults)
+    yield "beta", quoted(cause.beta.text)
+    yield from _words(text=cause.text)
 
 
 def _requirement(requirement: RequirementText) -> Iterator[Pair]:
