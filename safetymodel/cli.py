@@ -213,7 +213,7 @@ def draw(
     ] = "states,map,product,timing",
     only: Annotated[
         str | None,
-        typer.Option("--only", metavar="NAMES", help="Project the product graph on these subsystems: a,b"),
+        typer.Option("--only", metavar="NAMES", help="Draw these subsystems alone, the map around them: a,b"),
     ] = None,
     faults: Faults = None,
 ) -> int:

@@ -29,12 +29,14 @@ FOLDER = ROOT / "diagrams"
 class Wanted:
     """Pictures of one spec: state diagrams of these subsystems, the map, a product graph, charts of these breaches.
 
-    ``through`` names the subsystems of a projection; ``whole`` asks for the whole product graph.
+    ``around`` names the subsystems of further maps, each drawn around one of them; ``through`` names the subsystems
+    of a projection; ``whole`` asks for the whole product graph.
     """
 
     spec: str
     states: tuple[str, ...] = ()
     map: bool = False
+    around: tuple[str, ...] = ()
     whole: bool = False
     through: tuple[str, ...] = ()
     broken: tuple[str, ...] = ()
@@ -52,6 +54,7 @@ PICTURES: tuple[Wanted, ...] = (
             "search", "rear_bolt", "console", "k1", "contactor_watch", "stop_relay",
         ),
         map=True,
+        around=("lift", "console"),
     ),
     Wanted("whimbrel-draft.yaml", broken=("B5", "L5", "L6", "L9", "D1")),
     Wanted("two-door-hatch.yaml", states=("inner_bolt", "outer_door", "panel"), map=True, broken=("R1",)),
@@ -82,6 +85,7 @@ def _draw(system: System, wanted: Wanted, out: Path) -> list[Path]:
         kinds.append(("states", wanted.states))
     if wanted.map:
         kinds.append(("map", None))
+    kinds += [("map", (name,)) for name in wanted.around]
     if wanted.whole:
         kinds.append(("product", None))
     if wanted.through:

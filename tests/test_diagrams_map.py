@@ -184,6 +184,44 @@ def _leaves(
     return found
 
 
+@pytest.mark.parametrize("name", ["two-door-hatch", "whimbrel", "platform-lift", "xray-cabinet"])
+def test_a_map_around_one_part_is_the_whole_map_without_the_lines_of_others(name: str) -> None:
+    """Against another way to find the same: a line stays where a path from or to the part leads over it."""
+    system, _ = load(str(SPECS / f"{name}.yaml"))
+    assert system is not None
+    whole = drawn(system)
+    lines = {(a, b, pairs.get("style")) for a, b, pairs in whole.edges}
+    left_out = 0
+    for subsystem in system.subsystems:
+        dot = interlock_dot(system, [subsystem.number])
+        assert isinstance(dot, str)
+        read, this = read_dot(dot), f"n{subsystem.number}"
+        found = {(a, b, pairs.get("style")) for a, b, pairs in read.edges}
+        wanted = {line for line in lines if this in _ends(lines, line[0], 0) or this in _ends(lines, line[1], 1)}
+        assert found == wanted
+        nodes = {n for n in read.nodes if not n.startswith("role")}
+        assert nodes == {this, *(end for a, b, _ in found for end in (a, b))}
+        assert [n for n, pairs in read.nodes.items() if pairs.get("penwidth") == "3"] == [this]
+        assert f"around {subsystem.name}" in dot
+        left_out += found < lines
+    assert left_out >= 3
+
+
+def _ends(lines: set[tuple[str, str, str | None]], node: str, onwards: int) -> set[str]:
+    """The subsystems that a line comes from at this end (0) or leads to (1), through signals and conditions."""
+    if node.startswith("n"):
+        return {node}
+    return set().union(*(_ends(lines, line[onwards], onwards) for line in lines if line[1 - onwards] == node))
+
+
+def test_a_map_around_some_parts_holds_fewer_and_so_may_be_drawn(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(interlock_map, "MOST_NODES", 10)
+    refused = interlock_dot(press())
+    assert isinstance(refused, Problem)
+    assert "--what map --only a,b" in refused.hint
+    assert isinstance(interlock_dot(press(), [4]), str)
+
+
 def test_hostile_names_show_as_they_stand() -> None:
     text = SPEC.replace("title: Press", "title: '\"]; evil [label=\"<b>&amp;\\N'")
     system, problems = load_text(text, "press.yaml")

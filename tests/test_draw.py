@@ -87,7 +87,7 @@ def test_every_picture_is_a_file_of_valid_svg(tmp_path: Path) -> None:
 def test_the_command_s_own_road(tmp_path: Path) -> None:
     paths, problems = pipeline.draw(small(), tmp_path, ("map", "product"), ("bolt", "door"))
     assert not problems
-    assert names(paths) == ["interlock-map.svg", "product-bolt-door.left-door.right.svg"]
+    assert names(paths) == ["interlock-map-bolt-door.left-door.right.svg", "product-bolt-door.left-door.right.svg"]
 
 
 def test_only_draws_what_is_named(tmp_path: Path, undrawn: list[str]) -> None:

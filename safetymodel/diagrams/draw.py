@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 from safetymodel.claims.verdict import Trace
 from safetymodel.diagrams.dot_text import shown
-from safetymodel.diagrams.interlock_map import interlock_dot
+from safetymodel.diagrams.interlock_map import interlock_dot, map_title
 from safetymodel.diagrams.product_picture import MOST_NODES, PROJECT, product_dot
 from safetymodel.diagrams.render import svg
 from safetymodel.diagrams.sizes import too_large
@@ -46,10 +46,10 @@ def draw_all(
 ) -> tuple[list[Path], tuple[Problem, ...]]:
     """Write these kinds of picture; gives back the files written and what could not be drawn.
 
-    ``only`` names subsystems or families: state diagrams are drawn of these alone, and the product graph is seen
-    through them. ``traces`` are (name, run, title) for timing charts; where the name is a requirement's, the chart
-    shows its parts and marks the breach. ``space`` is needed for ``product`` (ValueError without it). A file is
-    written whole or not at all. Nothing is drawn where a kind or a name is unknown.
+    ``only`` names subsystems or families: state diagrams are drawn of these alone, the map around them, and the
+    product graph is seen through them. ``traces`` are (name, run, title) for timing charts; where the name is a
+    requirement's, the chart shows its parts and marks the breach. ``space`` is needed for ``product`` (ValueError
+    without it). A file is written whole or not at all. Nothing is drawn where a kind or a name is unknown.
     """
     chosen, problems = _chosen(system, only)
     problems += _unknown_kinds(what)
@@ -94,17 +94,17 @@ def _pictures(
     space: ProductSpace | None,
 ) -> Iterator[tuple[str, _Draw]]:
     """Each picture's name, and how it is drawn."""
+    names = [s.name for s in chosen or ()]
     if "states" in what:
         wanted = {s.number for s in (system.subsystems if chosen is None else chosen)}
         for group in alike_groups(system):
             if any(s.number in wanted for s in group):
                 yield f"state-{_diagram_name(system, group)}", partial(_state_diagram, system, group)
     if "map" in what:
-        yield "interlock-map", partial(_map, system)
+        yield "-".join(["interlock-map", *names]), partial(_map, system, [s.number for s in chosen or ()])
     if "product" in what:
         if space is None:
             raise ValueError("a picture of the product graph needs the explored states")
-        names = [] if chosen is None else [s.name for s in chosen]
         yield "-".join(["product", *names]), partial(_product, system, space, chosen)
     if "timing" in what:
         for name, trace, title in traces:
@@ -122,8 +122,8 @@ def _state_diagram(system: System, group: tuple[Subsystem, ...]) -> str | Proble
     return _rendered(subsystem_dot(system, group[0], group), title_of(system, group[0], group))
 
 
-def _map(system: System) -> str | Problem:
-    return _rendered(interlock_dot(system), f"Interlock map: {shown(system.title)}")
+def _map(system: System, around: Sequence[int]) -> str | Problem:
+    return _rendered(interlock_dot(system, around), shown(map_title(system, around)))
 
 
 def _rendered(dot: str | Problem, title: str) -> str | Problem:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator
 from dataclasses import dataclass
 from typing import Literal, TypeAlias
 
@@ -133,58 +133,97 @@ def _without(direct: dict[Reading, None], condition: int) -> dict[Reading, None]
 
 MOST_NODES = 300
 MOST_ARROWS = 800
+SUBJECT_WIDTH = 3.0
+"""Width in points of the border of what a map is drawn around."""
 
 
-def interlock_dot(system: System) -> str | Problem:
+def interlock_dot(system: System, around: Collection[int] = ()) -> str | Problem:
     """The map as DOT text.
 
     An arrow goes from what is read, through a signal (a small sheet), to the reader. Logic is drawn solid, nature
-    dotted. A signal that a declared fault can hold is grey and says so. Families are boxed. A problem
-    ``graph-too-large`` where the map could not be read.
+    dotted. A signal that a declared fault can hold is grey and says so. Families are boxed. ``around`` names the
+    numbers of subsystems: then only what these read is drawn, and who reads them. A problem ``graph-too-large`` where
+    the map could not be read.
     """
     found = readings(system)
-    parts = len(system.subsystems) + len(system.signals)
-    hint = "state diagrams can still be drawn: --what states"
+    couplings = _couplings(system)
+    if around:
+        found = _touching(found, around)
+        couplings = [pair for pair in couplings if not set(pair).isdisjoint(around)]
+        drawn = {part for r in found for part in (r.read, r.reader)}
+        drawn.update(("subsystem", n) for n in (*around, *(n for pair in couplings for n in pair)))
+    else:
+        drawn = {part for r in found for part in (r.read, r.reader) if part[0] == "condition"}
+        drawn.update(("subsystem", s.number) for s in system.subsystems)
+        drawn.update(("signal", s.number) for s in system.signals)
+    parts = sum(kind != "condition" for kind, _ in drawn)
+    hint = "draw it around some subsystems: --what map --only a,b"
     limits = (parts, "subsystems and signals", MOST_NODES)
     if (refused := refusal("the interlock map", limits, (found, MOST_ARROWS), hint)) is not None:
         return refused
-    drawn = {part for r in found for part in (r.read, r.reader)}
     body = [
-        *_subsystems(system),
-        *_signals(system),
+        *_subsystems(system, drawn, around),
+        *_signals(system, drawn),
         *_conditions(system, drawn),
         *_edges(found),
-        *_couplings(system),
-        *_keys(system, found, drawn),
+        *(edge(f"n{owner}", f"n{mover}", style="dashed", arrowhead="vee", color=QUIET) for owner, mover in couplings),
+        *_keys(system, found, drawn, bool(couplings), bool(around)),
     ]
-    title = [*wrapped(f"Interlock map: {system.title}", 90), "who reads whom, from left to right"]
+    title = [*wrapped(map_title(system, around), 90), "who reads whom, from left to right"]
     return digraph(title, body, {"rankdir": "LR", "nodesep": 0.12, "ranksep": 0.75, "newrank": True})
 
 
-def _subsystems(system: System) -> Iterator[str]:
+def map_title(system: System, around: Collection[int] = ()) -> str:
+    """What the map shows, in words."""
+    names = ", ".join(system.subsystems[n].name for n in around)
+    return f"Interlock map: {system.title}" + (f", around {names}" if names else "")
+
+
+def _touching(found: Iterable[Reading], around: Collection[int]) -> tuple[Reading, ...]:
+    """The readings on the ways from these subsystems to the next ones, and from the next ones to these."""
+    listed = tuple(found)
+    starts: set[Part] = {("subsystem", number) for number in around}
+    kept: set[Reading] = set()
+    for backwards in (True, False):
+        leading: dict[Part, list[Reading]] = {}
+        for reading in listed:
+            leading.setdefault(reading.reader if backwards else reading.read, []).append(reading)
+        todo, seen = list(starts), set(starts)
+        while todo:
+            for reading in leading.get(todo.pop(), ()):
+                kept.add(reading)
+                onwards = reading.read if backwards else reading.reader
+                if onwards[0] != "subsystem" and onwards not in seen:
+                    seen.add(onwards)
+                    todo.append(onwards)
+    return tuple(reading for reading in listed if reading in kept)
+
+
+def _subsystems(system: System, drawn: Collection[Part], around: Collection[int]) -> Iterator[str]:
+    here = [s for s in system.subsystems if ("subsystem", s.number) in drawn]
     members = {number for _, numbers in system.families for number in numbers}
-    for subsystem in system.subsystems:
+    for subsystem in here:
         if subsystem.number not in members:
-            yield _subsystem(subsystem, subsystem.name)
+            yield _subsystem(subsystem, subsystem.name, subsystem.number in around)
     for place, (family, numbers) in enumerate(system.families):
-        head = [f"  graph [label={label(family)}, labeljust=l, fontsize=11, style=solid, color={label(QUIET)}];"]
-        inside = [_subsystem(system.subsystems[n], system.subsystems[n].instance or "") for n in numbers]
-        yield from block(f"subgraph cluster_f{place}", [*head, *inside])
+        of_family = [s for s in here if s.number in numbers]
+        if of_family:
+            head = [f"  graph [label={label(family)}, labeljust=l, fontsize=11, style=solid, color={label(QUIET)}];"]
+            inside = [_subsystem(s, s.instance or "", s.number in around) for s in of_family]
+            yield from block(f"subgraph cluster_f{place}", [*head, *inside])
 
 
-def _subsystem(subsystem: Subsystem, name: str) -> str:
-    look = look_of(subsystem.role)
-    return node(
-        f"n{subsystem.number}",
-        label=Raw(label(wrapped(name, 22))),
-        height=0.35,
-        margin="0.1,0.05",
-        **look.attributes(),
-    )
+def _subsystem(subsystem: Subsystem, name: str, subject: bool) -> str:
+    pairs: dict[str, Attribute] = dict(look_of(subsystem.role).attributes())
+    if subject:
+        pairs["penwidth"] = SUBJECT_WIDTH
+    return node(f"n{subsystem.number}", label=Raw(label(wrapped(name, 22))), height=0.35, margin="0.1,0.05", **pairs)
 
 
-def _signals(system: System) -> Iterator[str]:
+def _signals(system: System, drawn: Collection[Part]) -> Iterator[str]:
     for signal in system.signals:
+        if ("signal", signal.number) not in drawn:
+            continue
         held = [f for f in system.faults if f.kind == "signal" and f.subject == signal.number]
         lines = wrapped(signal.name, 26)
         if held:
@@ -236,28 +275,31 @@ def _edges(found: Iterable[Reading]) -> Iterator[str]:
         yield edge(f"{_PREFIX[kind]}{number}", f"{_PREFIX[other]}{place}", **pairs)
 
 
-def _couplings(system: System) -> Iterator[str]:
-    """Subsystems that move on an event of another one, each pair once."""
-    pairs = {(e.subsystem, mover): None for e in system.events for mover, _ in e.movers if mover != e.subsystem}
-    for owner, mover in pairs:
-        yield edge(f"n{owner}", f"n{mover}", style="dashed", arrowhead="vee", color=QUIET)
+def _couplings(system: System) -> list[tuple[int, int]]:
+    """Subsystems that move on an event of another one (owner of the event, mover), each pair once."""
+    return list({(e.subsystem, mover): None for e in system.events for mover, _ in e.movers if mover != e.subsystem})
 
 
-def _keys(system: System, found: tuple[Reading, ...], drawn: set[Part]) -> Iterator[str]:
-    roles = {s.role for s in system.subsystems}
+def _keys(
+    system: System, found: tuple[Reading, ...], drawn: set[Part], coupled: bool, around: bool
+) -> Iterator[str]:
+    roles = {s.role for s in system.subsystems if ("subsystem", s.number) in drawn}
     yield from role_key(look for look in LOOKS if look.role in roles)
     samples = []
     if any(not r.physical and r.reader[0] == "subsystem" for r in found):
         samples.append(Sample("solid arrow: read by the control logic (if)"))
     if any(r.physical for r in found):
         samples.append(Sample("dotted arrow: demanded by nature (physically)", "dotted", width=2))
-    if any(m != e.subsystem for e in system.events for m, _ in e.movers):
+    if coupled:
         samples.append(Sample("dashed arrow: moves on an event of the other", "dashed", QUIET))
-    held = {f.subject for f in system.faults if f.kind == "signal"}
-    if len(held) < len(system.signals):
+    signals = {number for kind, number in drawn if kind == "signal"}
+    held = signals & {f.subject for f in system.faults if f.kind == "signal"}
+    if held < signals:
         samples.append(Sample("small sheet: a signal", boxed=True))
     if held:
         meaning = "grey sheet, thick border: a signal that a fault can hold"
         samples.append(Sample(meaning, colour=ALARM, width=2, boxed=True, fill=FAULTY_FILL))
     notes = ["underlined: a named condition"] if any(kind == "condition" for kind, _ in drawn) else []
+    if around:
+        notes += ["thick black border: what the map is drawn around;", "lines between the other parts are left out"]
     yield from key_node(samples, notes)
