@@ -207,7 +207,7 @@ WITH_EVERY_KEY: dict[str, Any] = {
             ],
         }
     },
-    "signals": {"s": {"reads": "a", "text": "t"}},
+    "signals": {"s": {"reads": "a", "indicates": "any", "text": "t"}},
     "conditions": {"c": "a"},
     "faults": {
         "f": {
@@ -215,7 +215,7 @@ WITH_EVERY_KEY: dict[str, Any] = {
             "subsystem": "door.left",
             "stuck": True,
             "jump": {"from": "shut", "to": "open"},
-            "rate": "2.0e-7 / h",
+            "revealed_by": "s", "rate": "2.0e-7 / h",
             "b10d": "2.0e7 cycles",
             "cycles": "12 / day",
             "probability": "1.0e-4 / demand",
