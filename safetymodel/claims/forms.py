@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import reduce
 from itertools import combinations
 from typing import Any, TypeVar
 
@@ -20,7 +21,7 @@ from safetymodel.claims.watch import (
     permission,
     window,
 )
-from safetymodel.explore.engine import EVERY_STEP, HAPPENINGS, REACTION, LimitReached, Space
+from safetymodel.explore.engine import EVERY_STEP, HAPPENINGS, REACTION, LimitReached, Space, going_round
 from safetymodel.model.formula import (
     AllOf,
     FaultUp,
@@ -59,7 +60,7 @@ def judge_invariant(space: Space[S], requirement: Requirement, clock: Clock) -> 
         reason = "broken while the logic reacts, which `prevent: true` does not accept"
         return broken(space, requirement, watch, {inside: bad}, clock, reason)
     transient_bad = space.common(bad, space.transient)
-    endless = going_round(space, transient_bad, clock)
+    endless = going_round(space, transient_bad)
     if not space.is_empty(endless):
         reason = "broken without end: the logic goes round automatic transitions for ever and never settles"
         return broken(space, requirement, watch, {inside: endless}, clock, reason)
@@ -114,16 +115,6 @@ def idle_mention(space: Space[S], requirement: Requirement, watched: S) -> str |
     return None
 
 
-def going_round(space: Space[S], members: S, clock: Clock) -> S:
-    """Those members from which reactions can stay among the members for ever."""
-    while True:
-        clock.check()
-        kept = space.common(members, space.before(members, REACTION))
-        if space.same(kept, members):
-            return kept
-        members = kept
-
-
 def longest_moment(space: Space[S], members: S, clock: Clock) -> Moment:
     """The longest run of reactions through the members (which has an end)."""
     length, ends = 0, members
@@ -150,20 +141,20 @@ def judge_possible(space: Space[S], requirement: Requirement, clock: Clock) -> J
 def _possible_with_faults(space: Space[S], requirement: Requirement, good: S, clock: Clock) -> Judgement:
     if not space.complete:
         return undecided(space, requirement)
-    hopeful = can_lead_to(space, good, clock)
-    struck = _after_reactions(space, space.start, clock)
-    faults = space.system.faults
-    for count in range(space.budget + 1):
-        for chosen in combinations(faults, count):
+    struck = [_after_reactions(space, space.start, clock)]
+    for _ in range(space.budget):
+        struck.append(_after_reactions(space, space.after(struck[-1], NEW_FAULT), clock))
+    hopeful = can_lead_to(space, good, reduce(space.union, struck), clock)
+    for count, struck_here in enumerate(struck):
+        for chosen in combinations(space.system.faults, count):
             clock.check()
             up = AllOf(tuple(FaultUp(f.number) for f in chosen))
-            here = space.common(struck, space.where(up))
+            here = space.common(struck_here, space.where(up))
             if not space.is_empty(here) and space.is_empty(space.common(here, hopeful)):
                 reason = "it cannot be brought about once these faults are there from the start"
                 if not count:
                     reason = "it cannot be brought about without faults"
                 return broken(space, requirement, NOTHING, {0: here}, clock, reason)
-        struck = _after_reactions(space, space.after(struck, NEW_FAULT), clock)
     return Judgement(requirement, space.budget, "holds")
 
 
@@ -173,10 +164,18 @@ def _after_reactions(space: Space[S], members: S, clock: Clock) -> S:
     return space.common(space.spread(members, REACTION, None, space.reached), space.settled)
 
 
-def can_lead_to(space: Space[S], good: S, clock: Clock) -> S:
-    """The states from which the good ones can be reached without any new fault."""
+def can_lead_to(space: Space[S], good: S, asked: S, clock: Clock) -> S:
+    """Those of the asked states from which the good ones can be reached without any new fault."""
     clock.check()
-    return space.spread_back(good, NO_NEW_FAULT)
+    return space.common(space.spread_back(good, NO_NEW_FAULT, asked), asked)
+
+
+def trapped_states(space: Space[S], requirement: Requirement, clock: Clock) -> S:
+    """The settled states from which the subject of an ``always_possible`` cannot come true any more."""
+    near = space.narrowed((requirement.subject,))
+    good = near.common(near.settled, near.where(requirement.subject))
+    lost = near.minus(near.settled, can_lead_to(near, good, near.settled, clock))
+    return space.common(space.settled, lost)
 
 
 def nearest_attempts(space: Space[S], requirement: Requirement, clock: Clock) -> tuple[Attempt, ...]:
@@ -233,8 +232,7 @@ def judge_always_possible(space: Space[S], requirement: Requirement, clock: Cloc
     """``always_possible``: nobody is trapped."""
     if not space.complete:
         return undecided(space, requirement)
-    good = space.common(space.settled, space.where(requirement.subject))
-    trapped = space.minus(space.settled, can_lead_to(space, good, clock))
+    trapped = trapped_states(space, requirement, clock)
     if space.is_empty(trapped):
         if space.is_empty(space.settled):
             return Judgement(requirement, space.budget, "empty", idle=NEVER_ARISES)
@@ -290,16 +288,17 @@ def judge_deadline(space: Space[S], requirement: Requirement, clock: Clock) -> J
     Round n keeps the settled states that some run reaches when the wait has lasted exactly n ticks.
     """
     assert requirement.within is not None
-    waiting = space.common(space.settled, space.where(lasting(requirement)))
-    begun = space.union(space.after(space.minus(space.settled, waiting), HAPPENINGS), space.start)
-    lasted = _meanwhile(space, space.common(_after_reactions(space, begun, clock), waiting), waiting, clock)
+    near = space.narrowed((lasting(requirement),))
+    waiting = near.common(near.settled, near.where(lasting(requirement)))
+    begun = near.union(near.after(near.minus(near.settled, waiting), HAPPENINGS), near.start)
+    lasted = _meanwhile(near, near.common(_after_reactions(near, begun, clock), waiting), waiting, clock)
     ticks = 0
-    while not space.is_empty(lasted) and ticks <= requirement.within:
+    while not near.is_empty(lasted) and ticks <= requirement.within:
         clock.check()
         ticks += 1
-        landed = _after_reactions(space, space.after(lasted, TICK), clock)
-        again = _meanwhile(space, space.common(landed, waiting), waiting, clock)
-        if space.same(again, lasted):
+        landed = _after_reactions(near, near.after(lasted, TICK), clock)
+        again = _meanwhile(near, near.common(landed, waiting), waiting, clock)
+        if near.same(again, lasted):
             ticks = requirement.within + 1
         lasted = again
     if ticks > requirement.within:

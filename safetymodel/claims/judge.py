@@ -8,7 +8,7 @@ from safetymodel.claims import forms
 from safetymodel.claims.recheck import recheck
 from safetymodel.claims.search import Clock, Walker
 from safetymodel.claims.verdict import Finding, Judgement, Trace
-from safetymodel.explore.engine import LimitReached, Space
+from safetymodel.explore.engine import LimitReached, Space, going_round
 from safetymodel.model.state import State
 from safetymodel.model.step import reactions
 from safetymodel.model.system import Requirement
@@ -58,7 +58,7 @@ class EngineDisagreement(Exception):
 def find_chatter(space: Space[S], clock: Clock | None = None) -> tuple[Finding, ...]:
     """Whether the logic can go round automatic transitions for ever, and whether anything settles at all."""
     clock = clock or Clock()
-    round_and_round = forms.going_round(space, space.transient, clock)
+    round_and_round = going_round(space, space.transient)
     if space.is_empty(round_and_round):
         return ()
     trace = Walker(space, clock=clock).shortest({0: round_and_round})

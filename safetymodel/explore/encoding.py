@@ -96,6 +96,7 @@ class Clock:
     """One subsystem's clock: ``running`` where it is below the largest duration of its state,
     ``arrived`` where it reads 1 up to that, ``full`` where it has reached it."""
 
+    subsystem: int
     running: Diagram
     arrived: Diagram
     full: Diagram
@@ -134,7 +135,7 @@ class Encoding:
         self.flag_bits: list[int] = [0] * len(system.faults)
         self.order = subsystem_order(system)
         count = 0
-        beside = fault_places(system)
+        beside = fault_places(system, self.order)
         for number in self.order:
             subsystem = system.subsystems[number]
             width = (len(subsystem.states) - 1).bit_length()
@@ -148,6 +149,7 @@ class Encoding:
                 self.flag_bits[fault] = count
                 count += 1
         self.decisions = Decisions(count, memory)
+        self.all_but_flags = self.decisions.cube([b for b in range(count) if b not in set(self.flag_bits)])
         self._formulas: dict[Formula, Diagram] = {}
         self._support = signal_support(system)
         self.signals: list[Diagram] = [self.decisions.false] * len(system.signals)
@@ -294,7 +296,7 @@ class Encoding:
                 arrived = arrived | (here & self.decisions.at_least(bits, 1) & ~beyond)
                 full = full | (here & reached & ~beyond)
             up, down = self.decisions.increment(bits), self.decisions.decrement(bits)
-            found.append(Clock(running, arrived, full, up, down))
+            found.append(Clock(s.number, running, arrived, full, up, down))
         return found
 
     def _event(self, event: Event) -> Operation | None:

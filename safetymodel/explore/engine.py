@@ -83,9 +83,26 @@ class Space(Protocol[S]):
         """The reached states from which one step of these kinds leads into the set."""
     def spread(self, a: S, kinds: Collection[Kind], events: Collection[int] | None, within: S) -> S:
         """The set and all that any number of such steps lead to, as long as each lands in ``within``."""
-    def spread_back(self, a: S, kinds: Collection[Kind]) -> S:
-        """The set and every reached state from which steps of these kinds can lead into it."""
+    def spread_back(self, a: S, kinds: Collection[Kind], until: S | None = None) -> S:
+        """The set and every reached state from which steps of these kinds can lead into it.
+
+        With ``until`` only which of those states are in the answer is asked; of others some may be missing.
+        """
     def fewest_faults(self, a: S) -> S:
         """Those states of a set that have the fewest flags up."""
+    def narrowed(self, formulas: Collection[Formula]) -> Space[S]:
+        """The space of those subsystems alone that these formulas depend on, through whatever chain of reading;
+        the space itself where that leaves nothing out or might not be exact.
+
+        A set of the narrowed space stands for all states that agree with it on those subsystems:
+        ``common`` of the wide space brings it back.
+        """
 
 
+def going_round(space: Space[S], members: S) -> S:
+    """Those members from which reactions can stay among the members for ever."""
+    while True:
+        kept = space.common(members, space.before(members, REACTION))
+        if space.same(kept, members):
+            return kept
+        members = kept

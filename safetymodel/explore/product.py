@@ -277,7 +277,10 @@ class ProductSpace:
             found |= frontier
         return found
 
-    def spread_back(self, a: Members, kinds: Collection[Kind]) -> Members:
+    def narrowed(self, formulas: Collection[Formula]) -> ProductSpace:
+        return self
+
+    def spread_back(self, a: Members, kinds: Collection[Kind], until: Members | None = None) -> Members:
         found, frontier = a.copy(), a
         while frontier.any():
             frontier = self.before(frontier, kinds) & ~found

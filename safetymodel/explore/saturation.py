@@ -169,22 +169,44 @@ class Saturation:
             found = found | new
         return found
 
-    def grow_back(self, members: Diagram, reached: Diagram, settled: Diagram) -> Diagram:
-        """The members and every reached state from which the steps can lead into them."""
-        found = members
+    def grow_back(
+        self, members: Diagram, reached: Diagram, settled: Diagram, until: Diagram | None = None
+    ) -> Diagram:
+        """The members and every reached state from which the steps can lead into them.
+
+        With ``until`` it ends as soon as all of those are found. As long as no new fault strikes the
+        flags of a run stay what they are: what has the flags of none of those that are still missing is
+        then let go.
+        """
+        total, false = members, self.encoding.decisions.false
+        apart = until is not None and not self.strikes
+        found, missing = members, false
         while True:
+            if until is not None:
+                missing = until & ~found
+                if missing == false:
+                    return total
+            if apart:
+                flags = missing.exists(self.encoding.all_but_flags)
+                found, reached, settled = found & flags, reached & flags, settled & flags
             before = found
-            for operation in reversed(self.reactions):
-                self.on_work()
-                found = found | (operation.source(found) & reached)
-            for _, operation in reversed([*self.happenings, *self.strikes]):
-                self.on_work()
-                found = found | (operation.source(found) & settled)
-            while self.tick is not None:
-                self.on_work()
-                new = self.tick.source(found) & settled & ~found
-                if new == self.encoding.decisions.false:
-                    break
-                found = found | new
+            found = self._back_once(found, reached, settled)
+            total = total | found
             if found == before:
-                return found
+                return total
+
+    def _back_once(self, found: Diagram, reached: Diagram, settled: Diagram) -> Diagram:
+        """Each step backwards, ticks for as long as they lead to something new."""
+        for operation in reversed(self.reactions):
+            self.on_work()
+            found = found | (operation.source(found) & reached)
+        for _, operation in reversed([*self.happenings, *self.strikes]):
+            self.on_work()
+            found = found | (operation.source(found) & settled)
+        while self.tick is not None:
+            self.on_work()
+            new = self.tick.source(found) & settled & ~found
+            if new == self.encoding.decisions.false:
+                break
+            found = found | new
+        return found

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import copy
 import os
 import time
 from collections.abc import Callable, Collection, Iterator
 from contextlib import AbstractContextManager, contextmanager
 
-from safetymodel.explore.decisions import Diagram, OutOfNodes
+from safetymodel.explore.cone import Through, cone_of
+from safetymodel.explore.decisions import Diagram, OutOfNodes, disjoin
 from safetymodel.explore.encoding import Encoding, Operation
-from safetymodel.explore.engine import EVERY_STEP, LimitReached, Limits, Progress
+from safetymodel.explore.engine import EVERY_STEP, LimitReached, Limits, Progress, going_round
 from safetymodel.explore.saturation import Saturation
 from safetymodel.model.formula import Formula
 from safetymodel.model.state import State, initial_state
@@ -53,6 +55,8 @@ class Symbolic:
         self.system = system
         self.budget = budget
         self.shortfall = ""
+        self.chatters: bool | None = None
+        """Whether reactions can go on for ever; None as long as nobody has asked."""
         self._limits = limits or Limits()
         self._progress = progress
         self._started = time.monotonic()
@@ -199,10 +203,35 @@ class SymbolicSpace:
             # what is given stays, wherever it is; only what it leads to must land in the room
             return saturation.grow(a, within & self.reached)
 
-    def spread_back(self, a: Diagram, kinds: Collection[Kind]) -> Diagram:
+    def narrowed(self, formulas: Collection[Formula]) -> SymbolicSpace:
+        cone = cone_of(self.system, formulas)
+        if len(cone.subsystems) == len(self.system.subsystems) or not self.complete or self._chatters():
+            return self
+        with self._guard():
+            through = Through(self.symbolic.encoding, cone)
+            place = self.symbolic.encoding
+            due = (place.due[t.number] for t in self.system.transitions if t.subsystem in cone.subsystems)
+            narrow = copy.copy(self)
+            narrow.symbolic = copy.copy(self.symbolic)
+            narrow.symbolic.encoding = through.encoding(disjoin(due, self._false))
+            narrow.start = through.seen(self.start)
+            narrow.reached = through.seen(self.reached)
+            narrow.transient = narrow.reached & narrow.symbolic.encoding.transient
+            narrow.settled = narrow.reached & narrow.symbolic.encoding.calm
+        return narrow
+
+    def _chatters(self) -> bool:
+        """Whether reactions anywhere can go on for ever."""
+        if self.symbolic.chatters is None:
+            whole = SymbolicSpace(self.symbolic)
+            whole.on_work = self.on_work
+            self.symbolic.chatters = not whole.is_empty(going_round(whole, whole.transient))
+        return self.symbolic.chatters
+
+    def spread_back(self, a: Diagram, kinds: Collection[Kind], until: Diagram | None = None) -> Diagram:
         saturation = Saturation(self.symbolic.encoding, self.on_work, kinds)
         with self._guard():
-            return saturation.grow_back(a, self.reached, self.settled)
+            return saturation.grow_back(a, self.reached, self.settled, until)
 
     def fewest_faults(self, a: Diagram) -> Diagram:
         with self._guard():

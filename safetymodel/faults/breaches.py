@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Generic, TypeVar
 
-from safetymodel.claims.forms import breach_of, can_lead_to, going_round, inside_window
+from safetymodel.claims.forms import breach_of, inside_window, trapped_states
 from safetymodel.claims.search import Clock
 from safetymodel.claims.watch import (
     BREACH,
@@ -22,8 +22,8 @@ from safetymodel.claims.watch import (
     permission,
     window,
 )
-from safetymodel.explore.engine import EVERY_STEP, HAPPENINGS, REACTION, Space
-from safetymodel.explore.flags import Flags
+from safetymodel.explore.engine import EVERY_STEP, HAPPENINGS, REACTION, Space, going_round
+from safetymodel.explore.flags import flags_of
 from safetymodel.model.step import Kind
 from safetymodel.model.system import Requirement
 
@@ -55,7 +55,7 @@ class Breaches(Generic[S]):
     watch: Watch = NOTHING
 
 
-def breaches_of(space: Space[S], flags: Flags[S], requirement: Requirement, clock: Clock) -> Breaches[S]:
+def breaches_of(space: Space[S], requirement: Requirement, clock: Clock) -> Breaches[S]:
     """All breaches of the requirement among the reached states; it is broken as `verify` says exactly
     where some way has members."""
     match requirement.form:
@@ -66,10 +66,9 @@ def breaches_of(space: Space[S], flags: Flags[S], requirement: Requirement, cloc
                 return _invariant(space, requirement, clock)
             return _deadline(space, requirement, clock)
         case "possible":
-            return _possible(space, flags, requirement, clock)
+            return _possible(space, requirement, clock)
         case "always_possible":
-            good = space.common(space.settled, space.where(requirement.subject))
-            trapped = space.minus(space.settled, can_lead_to(space, good, clock))
+            trapped = trapped_states(space, requirement, clock)
             return Breaches((Way(trapped, trapped),))
         case "permissive":
             on = space.where(requirement.subject)
@@ -90,23 +89,25 @@ def _invariant(space: Space[S], requirement: Requirement, clock: Clock) -> Breac
     if requirement.prevent:
         return Breaches((Way(bad, bad, inside),), watch)
     settled = space.common(bad, space.settled)
-    endless = going_round(space, space.common(bad, space.transient), clock)
+    endless = going_round(space, space.common(bad, space.transient))
     reason = "broken without end: the logic goes round automatic transitions for ever and never settles"
     return Breaches((Way(settled, settled, inside), Way(endless, endless, inside, reason)), watch)
 
 
-def _possible(space: Space[S], flags: Flags[S], requirement: Requirement, clock: Clock) -> Breaches[S]:
+def _possible(space: Space[S], requirement: Requirement, clock: Clock) -> Breaches[S]:
     """The settled states just after some faults struck at the start, where these faults keep P away for good."""
-    good = space.common(space.settled, space.where(requirement.subject))
-    if space.is_empty(good):
+    near = space.narrowed((requirement.subject,))
+    good = near.common(near.settled, near.where(requirement.subject))
+    if near.is_empty(good):
         return Breaches((Way(space.start, space.nothing()),))  # broken without faults, and no run shows it
-    landed = struck = _settle(space, space.start, clock)
-    for _ in range(space.budget):
-        landed = _settle(space, space.after(landed, _FAULT), clock)
-        struck = space.union(struck, landed)
+    landed = struck = _settle(near, near.start, clock)
+    for _ in range(near.budget):
+        landed = _settle(near, near.after(landed, _FAULT), clock)
+        struck = near.union(struck, landed)
     clock.check()
-    followed = space.spread(struck, _NO_NEW_FAULT, None, space.reached)
-    hopeless = space.minus(struck, flags.alike(space.common(followed, good)))
+    followed = near.spread(struck, _NO_NEW_FAULT, None, near.reached)
+    hopeless = near.minus(struck, flags_of(near).alike(near.common(followed, good)))
+    hopeless = space.common(space.settled, hopeless)
     reason = "it cannot be brought about once these faults are there from the start"
     return Breaches((Way(hopeless, hopeless, 0, reason),))
 
@@ -133,16 +134,17 @@ def _start(space: Space[S], requirement: Requirement) -> Breaches[S]:
 def _deadline(space: Space[S], requirement: Requirement, clock: Clock) -> Breaches[S]:
     """As ``judge_deadline``: the settled states in which the wait has lasted all of its time, before one more tick."""
     assert requirement.within is not None
-    waiting = space.common(space.settled, space.where(lasting(requirement)))
-    begun = space.union(space.after(space.minus(space.settled, waiting), HAPPENINGS), space.start)
-    lasted = _meanwhile(space, space.common(_settle(space, begun, clock), waiting), waiting, clock)
+    near = space.narrowed((lasting(requirement),))
+    waiting = near.common(near.settled, near.where(lasting(requirement)))
+    begun = near.union(near.after(near.minus(near.settled, waiting), HAPPENINGS), near.start)
+    lasted = _meanwhile(near, near.common(_settle(near, begun, clock), waiting), waiting, clock)
     for _ in range(requirement.within):
-        landed = _settle(space, space.after(lasted, _TICK), clock)
-        again = _meanwhile(space, space.common(landed, waiting), waiting, clock)
-        if space.same(again, lasted):
+        landed = _settle(near, near.after(lasted, _TICK), clock)
+        again = _meanwhile(near, near.common(landed, waiting), waiting, clock)
+        if near.same(again, lasted):
             break
         lasted = again
-    late = space.after(lasted, _TICK)
+    late = space.common(space.reached, near.after(lasted, _TICK))
     return Breaches((Way(late, space.reached, BREACH),), deadline(requirement))
 
 
