@@ -312,6 +312,12 @@ class _Builder:
             self.error("jump-to-itself", text.jump[1], f"the jump ends where it begins, in {text.jump[1].text}")
         return Fault(number, text.name.text, text.text, "jump", subject, span, state=start or 0, target=end or 0)
 
+    def _kind_of_number(self, number: int) -> str:
+        fault = self.description.faults[number]
+        if fault.failure.probability is not None:
+            return "probability"
+        return "" if fault.rate is None and fault.failure.b10d is None else "rate"
+
     def _common_causes(self) -> tuple[CommonCause, ...]:
         owners: dict[int, Name] = {}
         causes = []
@@ -330,6 +336,10 @@ class _Builder:
                     continue
                 owners[number] = name
                 numbers.append(number)
+            kinds = {self._kind_of_number(number) for number in numbers} - {""}
+            if len(kinds) > 1:
+                message = f"common cause {cause.name.text} mixes faults with rates and faults with probabilities"
+                self.error("mixed-cause", cause.name, message, "give all of them rates, or all of them probabilities")
             causes.append(CommonCause(cause.name.text, cause.text, tuple(numbers), cause.beta.value, cause.name.span))
         return tuple(causes)
 
