@@ -9,9 +9,16 @@ import subprocess
 import sys
 from pathlib import Path
 
-ROOT = Path(__file__).parent.parent
+import pytest
+from verified import run_of
+
+from safetymodel.report import terminal
+
+ROOT = Path(__file__).resolve().parent.parent
 README = ROOT / "README.md"
 BLOCK = re.compile(r"```console\n(.*?)```", re.DOTALL)
+EXCERPT = re.compile(r"```text\n(.*?)```", re.DOTALL)
+LEFT_OUT = "[...]"
 
 
 def sessions() -> list[tuple[str, str]]:
@@ -55,3 +62,16 @@ def test_the_two_commands_are_those_of_continuous_integration() -> None:
     assert len(commands) == 2
     assert commands[1] in (ROOT / ".ci" / "run").read_text(encoding="utf-8")
     assert text.index("builder of special vehicles") < 200
+
+
+def test_what_the_page_shows_of_the_coach_is_what_verify_prints(capsys: pytest.CaptureFixture[str]) -> None:
+    """Each excerpt, between its marks of what is left out, stands in the output, in this order."""
+    excerpts = EXCERPT.findall(README.read_text(encoding="utf-8"))
+    for name, excerpt in zip(("whimbrel.yaml", "whimbrel-draft.yaml"), excerpts, strict=True):
+        terminal.print_result(run_of(ROOT / "specs" / name))
+        printed, found = settled(capsys.readouterr().out), 0
+        for part in excerpt.split(LEFT_OUT):
+            shown = settled(f"|{part}|").strip("|").strip("\n")
+            assert shown
+            found = printed.find(f"\n{shown}\n", found)
+            assert found >= 0, shown

@@ -162,6 +162,7 @@ def test_the_coach_is_a_whole_coach() -> None:
     assert len(system.subsystems) >= 40
     assert len(system.faults) >= 25
     assert len(system.requirements) >= 50
+    assert sum(r.withstand for r in system.requirements) >= 41
     assert len(system.scenarios) >= 6
 
 
