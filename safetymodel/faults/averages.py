@@ -21,6 +21,7 @@ MOST_TESTS = 200
 with its average."""
 
 MOST_PIECES = 400
+MOST_SLICES = 60
 _POINTS = 4
 
 
@@ -47,7 +48,9 @@ def moments(data: Mapping[str, EventData]) -> Moments:
     intervals = sorted({interval for found in parts.values() for _, interval in found}, reverse=True)
     longest = intervals[0] if intervals else 1.0
     followed: list[float] = []
-    cuts = {0.0, longest}
+    steepest = max((rate * longest for found in parts.values() for rate, _ in found), default=0.0)
+    pieces = max(1, min(MOST_SLICES, int(2 * steepest)))  # what comes quickly bends much: look more closely
+    cuts = {longest * n / pieces for n in range(pieces + 1)}
     for interval in intervals:
         tests = int(longest / interval)
         if tests > MOST_TESTS or len(cuts) + tests > MOST_PIECES:
