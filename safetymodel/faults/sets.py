@@ -75,13 +75,12 @@ def minimal_sets(
     order = space.budget
     if not space.complete and requirement.form in ("possible", "always_possible"):
         return MinimalSets(requirement, order, (), False, space.shortfall)
-    flags = flags_of(space)
     try:
-        breaches = breaches_of(space, flags, requirement, clock)
+        breaches = breaches_of(space, requirement, clock)
         broken = space.nothing()
         for way in breaches.ways:
             broken = space.union(broken, way.members)
-        masks = flags.minimal(broken)
+        masks = flags_of(space).minimal(broken)
     except LimitReached as limit:
         return MinimalSets(requirement, order, (), False, str(limit))
     sets = []
