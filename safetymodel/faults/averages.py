@@ -1,8 +1,9 @@
 """Averages over time of what the minimal sets make of faults that wait for their tests.
 
 The average of a product is not the product of averages: where two faults are tested on the same day both are
-likeliest just before it. So the top is computed at many moments of the longest interval and averaged
-(Gauss and Legendre's rule between one test and the next), every test falling due at the beginning.
+likeliest just before it. So the top is computed at many moments and averaged (Gauss and Legendre's rule
+between one test and the next). Tests whose intervals divide one another fall due together; the others
+fall at unrelated times, so that each such group of intervals has a time of its own.
 """
 
 from __future__ import annotations
@@ -17,22 +18,21 @@ from safetymodel.faults.diagram import SetsDiagram
 from safetymodel.faults.rates import EventData, average_unavailability
 
 MOST_TESTS = 200
-"""Tests in the longest interval up to which their moments are followed; what is tested more often counts
-with its average."""
+"""Tests in a longer interval up to which their moments are followed in it; else they have a time of their own."""
 
-MOST_PIECES = 400
+MOST_MOMENTS = 4_000
 MOST_SLICES = 60
 _POINTS = 4
 
 
 @dataclass(frozen=True, slots=True)
 class Moments:
-    """Moments of the longest interval and their weights (their sum is 1); the probabilities of events at them."""
+    """Moments and their weights (their sum is 1); the probabilities of events at them."""
 
     weights: Any
     values: dict[str, Any]
     averaged: tuple[str, ...] = ()
-    """Events of which a part is tested so often that it counts with its average."""
+    """Events of which a part counts with its average, since there are too many kinds of intervals."""
 
     def average(self, values: Any) -> float:
         """The average of something at these moments (one value for all of them, or an array)."""
@@ -46,38 +46,58 @@ def moments(data: Mapping[str, EventData]) -> Moments:
         for name, d in data.items()
     }
     intervals = sorted({interval for found in parts.values() for _, interval in found}, reverse=True)
-    longest = intervals[0] if intervals else 1.0
-    followed: list[float] = []
-    steepest = max((rate * longest for found in parts.values() for rate, _ in found), default=0.0)
-    pieces = max(1, min(MOST_SLICES, int(2 * steepest)))  # what comes quickly bends much: look more closely
-    cuts = {longest * n / pieces for n in range(pieces + 1)}
-    for interval in intervals:
-        tests = int(longest / interval)
-        if tests > MOST_TESTS or len(cuts) + tests > MOST_PIECES:
-            break
-        followed.append(interval)
-        cuts.update(interval * n for n in range(1, tests + 1) if interval * n < longest * (1 - 1e-12))
-    edges = np.array(sorted(cuts))
-    edges = edges[np.concatenate(([True], np.diff(edges) > longest * 1e-12))]
-    if edges[-1] < longest:
-        edges[-1] = longest
-    places, weights = np.polynomial.legendre.leggauss(_POINTS)
-    lengths = np.diff(edges)
-    times = (edges[:-1, None] + lengths[:, None] * (places[None, :] + 1) / 2).ravel()
-    share = (lengths[:, None] * weights[None, :] / 2).ravel() / longest
+    weights: Any = np.ones(1)
+    times: dict[float, Any] = {}
+    for group in _groups(intervals):
+        steepest = max(rate for found in parts.values() for rate, interval in found if interval in group)
+        own_times, own_weights = _moments_of(group, steepest)
+        if weights.size * own_weights.size > MOST_MOMENTS:
+            continue
+        times = {interval: np.repeat(at, own_weights.size) for interval, at in times.items()}
+        times.update(dict.fromkeys(group, np.tile(own_times, weights.size)))
+        weights = np.outer(weights, own_weights).ravel()
     values: dict[str, Any] = {}
     averaged = []
     for name, number in data.items():
         present: Any = number.probability or 0.0
         for rate, interval in parts[name]:
-            if interval in followed:
-                q: Any = -np.expm1(-rate * np.mod(times, interval))
+            if interval in times:
+                q: Any = -np.expm1(-rate * np.mod(times[interval], interval))
             else:
                 q = average_unavailability(rate, interval)
                 averaged.append(name)
             present = present + q * (1 - present)
         values[name] = present
-    return Moments(share, values, tuple(dict.fromkeys(averaged)))
+    return Moments(weights, values, tuple(dict.fromkeys(averaged)))
+
+
+def _groups(intervals: Sequence[float]) -> list[list[float]]:
+    """Intervals (descending) in groups: each divides the first of its group, up to ``MOST_TESTS`` times."""
+    groups: list[list[float]] = []
+    for interval in intervals:
+        for group in groups:
+            times = group[0] / interval
+            if round(times) <= MOST_TESTS and abs(times - round(times)) < 1e-9 * times:
+                group.append(interval)
+                break
+        else:
+            groups.append([interval])
+    return groups
+
+
+def _moments_of(group: Sequence[float], steepest: float) -> tuple[Any, Any]:
+    """Moments in the first interval of a group, and their weights; no test falls inside a piece."""
+    longest = group[0]
+    pieces = max(1, min(MOST_SLICES, int(2 * steepest * longest)))  # what comes quickly bends much: look more closely
+    cuts = {n / pieces for n in range(pieces + 1)}
+    for interval in group[1:]:
+        tests = round(longest / interval)
+        cuts.update(n / tests for n in range(1, tests))
+    edges = np.array(sorted(cuts)) * longest
+    lengths = np.diff(edges)
+    places, weights = np.polynomial.legendre.leggauss(_POINTS)
+    times = (edges[:-1, None] + lengths[:, None] * (places[None, :] + 1) / 2).ravel()
+    return times, (lengths[:, None] * weights[None, :] / 2).ravel() / longest
 
 
 def striking_rate(one: EventData, alone: bool) -> float:

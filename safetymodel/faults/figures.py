@@ -12,15 +12,15 @@ from typing import Any
 from safetymodel.faults import averages
 from safetymodel.faults.channels import Estimate, performance_level
 from safetymodel.faults.common_cause import Group, event_data, with_common_causes
-from safetymodel.faults.diagram import DiagramTooLarge, SetsDiagram
+from safetymodel.faults.diagram import MOST_NODES, DiagramTooLarge, SetsDiagram
 from safetymodel.faults.rates import MISSION_HOURS, EventData, mttfd_from_b10d, rate_from_mttfd, simple_probability
 from safetymodel.faults.supposed import assumptions_of
 from safetymodel.faults.top import Importance, TopValue, importances, min_cut_bound
 from safetymodel.faults.two_channels import Channels, channels_of
 from safetymodel.model.system import Fault, Requirement, System
 
-MOST_NODES = 20_000
-"""Nodes of a diagram that is valued at many moments at once."""
+MOST_VALUES = 20_000_000
+"""Nodes of a diagram, times the moments at which each has a value."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,7 +121,7 @@ def figures_of(
     rated = all(any(events[event].rate is not None for event in one) for one in split)
     some_rate = any(events[event].rate is not None for one in split for event in one)
     found = _sets(split, events, at)
-    diagram = _diagram(split)
+    diagram = _diagram(split, at.weights.size)
     frequency, pfhd = None, None
     if some_rate:
         exact = None if diagram is None else averages.average_frequency(diagram, events, at)
@@ -156,9 +156,9 @@ def figures_of(
     )
 
 
-def _diagram(sets: Sequence[frozenset[str]]) -> SetsDiagram | None:
+def _diagram(sets: Sequence[frozenset[str]], moments: int) -> SetsDiagram | None:
     try:
-        return SetsDiagram(sets, MOST_NODES)
+        return SetsDiagram(sets, min(MOST_NODES, MOST_VALUES // moments))
     except DiagramTooLarge:
         return None
 

@@ -72,7 +72,7 @@ def _about_rates(system: System, rated: Sequence[str], data: Mapping[str, EventD
         f"{name} (every {data[name].proof_test:g} h)" for name in rated if faults[name].failure.proof_test is not None
     ]
     if tested:
-        yield f"a proof test finds and mends these for certain; all tests fall due together: {_listed(tested)}"
+        yield f"a proof test finds and mends these for certain: {_listed(tested)}"
     covered = [
         f"{name} ({data[name].coverage:.4g} of them, every {data[name].diagnostic_test:g} h)"
         for name in rated
@@ -83,11 +83,10 @@ def _about_rates(system: System, rated: Sequence[str], data: Mapping[str, EventD
             "what diagnostics find is mended at once; alone it leads to a safe state before the function is needed: "
             + _listed(covered)
         )
+    if len({interval for name in rated for interval in _intervals(data[name])}) > 1:
+        yield "tests whose intervals divide one another fall due together, all others at unrelated times"
     if at.averaged:
-        yield (
-            "tested so often that they count with their average, as if their tests fell at unrelated times: "
-            + _listed(at.averaged)
-        )
+        yield f"too many kinds of intervals: these count with their average over time: {_listed(at.averaged)}"
     for name in rated:
         failure = faults[name].failure
         if failure.b10d is not None and failure.cycles is not None:
@@ -96,6 +95,10 @@ def _about_rates(system: System, rated: Sequence[str], data: Mapping[str, EventD
                 f"{name}: MTTFd {years:.4g} years = B10d {failure.b10d:.4g} / (0.1 x {failure.cycles:.4g} cycles a "
                 f"year); its part is replaced after {t10d(failure.b10d, failure.cycles):.3g} years (T10d)"
             )
+
+
+def _intervals(number: EventData) -> tuple[float, ...]:
+    return (number.proof_test, number.diagnostic_test) if number.coverage > 0 else (number.proof_test,)
 
 
 def _listed(names: Iterable[str]) -> str:
