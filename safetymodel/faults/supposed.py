@@ -42,7 +42,10 @@ def assumptions_of(
         said.append(f"each demand meets these with the probability in the spec: {_listed(chances)}")
     groups = tuple(groups)
     if not groups and len(used) > 1:
-        said.append("faults come independently of each other: no common cause of these is declared")
+        said.append(
+            "faults come independently of each other, since the spec declares no common cause of these; for two "
+            "channels the standards count one, and it often outweighs all else"
+        )
     for group in groups:
         said.append(
             f"common cause {group.name}: beta {group.beta:.3g} of the mean of {_listed(group.events)} strikes all at "
