@@ -12,7 +12,7 @@ from safetymodel.explore.cone import cone_of
 from safetymodel.explore.engine import Limits
 from safetymodel.explore.symbolic import Symbolic, SymbolicSpace
 from safetymodel.model.build import load_text
-from safetymodel.model.formula import InState
+from safetymodel.model.formula import FaultUp, InState
 
 TWO_SIDES = """
 safetymodel: 1
@@ -105,3 +105,14 @@ def test_every_state_of_the_cone_is_seen_in_the_whole_and_no_other() -> None:
             assert near.same(near.spread(start, kinds, None, near.reached), near.reached), (seed, subsystem.name)
             assert near.is_empty(near.minus(near.after(near.reached, kinds), near.reached))
     assert seen > 60, seen
+
+
+def test_a_run_to_states_without_faults_passes_none_with_faults() -> None:
+    system, _ = load_text(TWO_SIDES, "two-sides.yaml")
+    assert system is not None
+    space = SymbolicSpace(Symbolic(system, 2))
+    up = [space.where(FaultUp(f.number)) for f in system.faults]
+    calm = space.minus(space.minus(space.reached, up[0]), up[1])
+    assert space.same(space.on_the_way(calm), calm)
+    assert space.same(space.on_the_way(space.minus(up[0], up[1])), space.minus(space.reached, up[1]))
+    assert space.same(space.on_the_way(space.common(up[0], up[1])), space.reached)

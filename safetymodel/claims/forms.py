@@ -247,8 +247,9 @@ def judge_permissive(space: Space[S], requirement: Requirement, clock: Clock) ->
     off = space.minus(space.reached, on)
     starts = space.common(space.after(off, EVERY_STEP), on)
     unpermitted = space.minus(off, space.where(requirement.allowed))
-    if not space.is_empty(space.common(space.after(unpermitted, EVERY_STEP), on)):
-        return broken(space, requirement, permission(requirement), {BREACH: space.reached}, clock)
+    landed = space.common(space.after(unpermitted, EVERY_STEP), on)
+    if not space.is_empty(landed):
+        return broken(space, requirement, permission(requirement), {BREACH: landed}, clock)
     return _true_of_starts(space, requirement, starts)
 
 
@@ -268,9 +269,10 @@ def judge_start(space: Space[S], requirement: Requirement, clock: Clock) -> Judg
         landed = space.union(space.after(space.settled, HAPPENINGS, unlisted), space.start)
         reacting = space.common(space.spread(landed, REACTION, None, space.reached), off)
         later = space.common(space.after(reacting, REACTION), on)
-        if not space.is_empty(space.union(at_once, later)):
+        breach = space.union(at_once, later)
+        if not space.is_empty(breach):
             watch = latest_happening(space.system, requirement)
-            return broken(space, requirement, watch, {BREACH: space.reached}, clock)
+            return broken(space, requirement, watch, {BREACH: breach}, clock)
     return _true_of_starts(space, requirement, starts)
 
 
@@ -293,16 +295,18 @@ def judge_deadline(space: Space[S], requirement: Requirement, clock: Clock) -> J
     begun = near.union(near.after(near.minus(near.settled, waiting), HAPPENINGS), near.start)
     lasted = _meanwhile(near, near.common(_after_reactions(near, begun, clock), waiting), waiting, clock)
     ticks = 0
-    while not near.is_empty(lasted) and ticks <= requirement.within:
+    while not near.is_empty(lasted):
         clock.check()
         ticks += 1
-        landed = _after_reactions(near, near.after(lasted, TICK), clock)
-        again = _meanwhile(near, near.common(landed, waiting), waiting, clock)
-        if near.same(again, lasted):
-            ticks = requirement.within + 1
+        landed = near.after(lasted, TICK)
+        again = lasted
+        if ticks <= requirement.within:
+            settled = near.common(_after_reactions(near, landed, clock), waiting)
+            again = _meanwhile(near, settled, waiting, clock)
+        if near.same(again, lasted):  # too late, or never
+            late = space.common(space.reached, landed)
+            return broken(space, requirement, deadline(requirement), {BREACH: late}, clock)
         lasted = again
-    if ticks > requirement.within:
-        return broken(space, requirement, deadline(requirement), {BREACH: space.reached}, clock)
     if not space.complete:
         return undecided(space, requirement)
     if space.is_empty(space.common(space.settled, space.where(requirement.subject))):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Mapping
+from functools import reduce
 from typing import Generic, TypeVar
 
 from safetymodel.claims.verdict import Trace
@@ -146,11 +147,14 @@ class Walker(Generic[S]):
     def shortest(self, targets: Mapping[int, S]) -> Trace | None:
         """A shortest run to one of the targets (a set for each value), or None where there is none.
 
+        Only states with flags that some target has are searched: a flag never goes down again.
+
         Fewest happenings; among equals fewest faults, then the order of the spec file. Layers are one
         happening with all reactions to it, and only as many as it takes.
         """
         layers: list[dict[int, S]] = []
         seen = dict[int, S]()
+        room = self.space.on_the_way(reduce(self.space.union, targets.values()))
         frontier = self._fresh(seen, self._reacted(self.start()))
         while frontier:
             self.clock.check()
@@ -158,7 +162,8 @@ class Walker(Generic[S]):
             goal = self._goal(frontier, targets)
             if goal:
                 return self._walk(self._back(layers, goal), goal)
-            frontier = self._fresh(seen, self._reacted(self.happen(frontier)))
+            landed = {v: self.space.common(members, room) for v, members in self.happen(frontier).items()}
+            frontier = self._fresh(seen, self._reacted(landed))
         return None
 
     def _reacted(self, sets: Mapping[int, S]) -> dict[int, S]:

@@ -90,6 +90,9 @@ class Space(Protocol[S]):
         """
     def fewest_faults(self, a: S) -> S:
         """Those states of a set that have the fewest flags up."""
+    def on_the_way(self, a: S) -> S:
+        """At least the reached states that a run into the set can pass. Since no flag ever goes down again,
+        their flags are up together in some member; an engine may leave out all others."""
     def narrowed(self, formulas: Collection[Formula]) -> Space[S]:
         """The space of those subsystems alone that these formulas depend on, through whatever chain of reading;
         the space itself where that leaves nothing out or might not be exact.

@@ -226,6 +226,9 @@ class Part(Generic[S]):
     def spread(self, a: S, kinds: Collection[Kind], events: Collection[int] | None, within: S) -> S:
         return self.whole.spread(a, self._kinds(kinds), events, self.whole.common(within, self.reached))
 
+    def on_the_way(self, a: S) -> S:
+        return self.whole.common(self.whole.on_the_way(a), self.reached)
+
     def narrowed(self, formulas: Collection[Formula]) -> Part[S]:
         return self
 

@@ -277,6 +277,9 @@ class ProductSpace:
             found |= frontier
         return found
 
+    def on_the_way(self, a: Members) -> Members:
+        return self.reached
+
     def narrowed(self, formulas: Collection[Formula]) -> ProductSpace:
         return self
 

@@ -203,6 +203,15 @@ class SymbolicSpace:
             # what is given stays, wherever it is; only what it leads to must land in the room
             return saturation.grow(a, within & self.reached)
 
+    def on_the_way(self, a: Diagram) -> Diagram:
+        encoding = self.symbolic.encoding
+        with self._guard():
+            ways = a.exists(encoding.all_but_flags)
+            for number in range(len(encoding.flag_bits)):
+                up = ways & encoding.flag(number)
+                ways = ways | up.exists(encoding.decisions.cube([encoding.flag_bits[number]]))
+            return ways & self.reached
+
     def narrowed(self, formulas: Collection[Formula]) -> SymbolicSpace:
         cone = cone_of(self.system, formulas)
         if len(cone.subsystems) == len(self.system.subsystems) or not self.complete or self._chatters():
