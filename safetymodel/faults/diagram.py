@@ -147,12 +147,13 @@ class SetsDiagram:
 def _order(sets: Sequence[frozenset[str]]) -> tuple[str, ...]:
     """Events of one set stand near one another, the most frequent first: that keeps the diagram small."""
     count: dict[str, int] = {}
-    mates: dict[str, list[frozenset[str]]] = {}
-    for one in sets:
+    having: dict[str, list[int]] = {}
+    for number, one in enumerate(sets):
         for event in one:
             count[event] = count.get(event, 0) + 1
-            mates.setdefault(event, []).append(one)
+            having.setdefault(event, []).append(number)
     found: dict[str, None] = {}
+    looked: set[int] = set()
     for start in sorted(count, key=lambda event: (-count[event], event)):
         waiting = [start]
         while waiting:
@@ -160,6 +161,8 @@ def _order(sets: Sequence[frozenset[str]]) -> tuple[str, ...]:
             if event in found:
                 continue
             found[event] = None
-            near = {mate for one in mates[event] for mate in one if mate not in found}
+            new = [number for number in having[event] if number not in looked]
+            looked.update(new)
+            near = {mate for number in new for mate in sets[number] if mate not in found}
             waiting += sorted(near, key=lambda mate: (count[mate], mate))
     return tuple(found)

@@ -57,6 +57,8 @@ def assumptions_of(
             "band of PFHd alone (ISO 13849-1, table 3): category, DCavg, common causes, systematic failures and "
             "software limit it further, and are not judged here"
         )
+        if requirement.form == "always_possible":
+            said.append("the PFHd means something only where it is dangerous that this can no longer be brought about")
     elif requirement.form == "possible":
         said.append("a requirement of use: its frequency is of lost availability, and gives no PFHd")
     said.append("formulas from memory of ISO 13849-1 and IEC 62061: check against the printed standards")
