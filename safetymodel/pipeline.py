@@ -6,7 +6,7 @@ import time
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 from safetymodel.claims.judge import EngineDisagreement, find_chatter, judge
 from safetymodel.claims.search import Clock
@@ -16,10 +16,14 @@ from safetymodel.explore.engine import LimitReached, Limits, Progress, Space
 from safetymodel.files import cannot_write, write_whole
 from safetymodel.model.build import load
 from safetymodel.model.system import System
+from safetymodel.names import did_you_mean
 from safetymodel.problems import Problem
-from safetymodel.span import Span
+from safetymodel.span import NOWHERE, Span
 from safetymodel.traces.blocked import attempt_words
 from safetymodel.traces.scenarios import ScenarioResult, run_scenario
+
+if TYPE_CHECKING:
+    from safetymodel.faults.study import Study
 
 SecondOpinion = Literal["auto", "always", "off"]
 
@@ -276,6 +280,63 @@ def save_new(path: Path, text: str) -> tuple[Problem, ...]:
     if path.exists():
         return (Problem("file-exists", Span(str(path), 1), f"{path} exists already", "name another file"),)
     return save_text(path, text)
+
+
+def study_faults(
+    path: str,
+    order: int,
+    only: tuple[str, ...] | None = None,
+    engine: EngineName = "auto",
+    limits: Limits | None = None,
+    progress: Progress | None = None,
+    runs: Literal["auto", "always", "off"] = "auto",
+) -> Study | Unread:
+    """Read a spec and find out everything about up to ``order`` of its faults at once.
+
+    ``only`` names the requirements to look at; a name that the spec does not have is a problem.
+    """
+    from safetymodel.faults.study import study
+
+    system, problems = load(path)
+    if system is None:
+        return Unread(path, problems)
+    names = [r.name for r in system.requirements]
+    unknown = [name for name in only or () if name not in names]
+    if unknown:
+        message = f"there is no requirement {unknown[0]} in {path}"
+        return Unread(path, (Problem("unknown-requirement", NOWHERE, message, did_you_mean(unknown[0], names)),))
+    return study(system, order, only, engine, limits, progress, runs, problems)
+
+
+def faults_exit_code(result: Study | Unread) -> int:
+    """0 every requirement stands what it has to withstand; 1 one does not; 2 the spec has problems; 3 a limit was
+    reached, and nothing is broken as far as is known."""
+    if isinstance(result, Unread):
+        return 2
+    if not result.withstood:
+        return 1
+    return 0 if result.complete else 3
+
+
+def draw_fault_trees(study: Study, out: Path) -> tuple[list[Path], tuple[Problem, ...]]:
+    """Write a fault tree of each requirement that some set defeats; the files, and what went wrong."""
+    from safetymodel.diagrams.fault_tree import fault_tree
+
+    paths, problems = [], list[Problem]()
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        return [], (cannot_write(out, error),)
+    for found in study.found:
+        if not found.sets:
+            continue
+        path = out / f"fault-tree-{found.requirement.name}.svg"
+        text = fault_tree(study.system, found)
+        failed = save_text(path, text) if isinstance(text, str) else (text,)
+        problems.extend(failed)
+        if not failed:
+            paths.append(path)
+    return paths, tuple(problems)
 
 
 DRAWN_STATES = 20_000

@@ -55,9 +55,16 @@ class Evidence:
 
 
 def evidence(found: Sequence[MinimalSets], reveals: Sequence[Reveal]) -> tuple[Evidence, ...]:
-    """The evidence for every requirement but those that only ask what must be possible."""
+    """The evidence for every requirement that can be a safety function: not for what only asks what must be possible,
+    unless (``always_possible``) it is against a hazard."""
     shown = {reveal.fault for reveal in reveals if reveal.revealed}
-    return tuple(_evidence(sets, shown) for sets in found if sets.requirement.form != "possible")
+    return tuple(_evidence(sets, shown) for sets in found if _protects(sets.requirement))
+
+
+def _protects(requirement: Requirement) -> bool:
+    if requirement.form == "possible":
+        return False
+    return requirement.form != "always_possible" or bool(requirement.hazards)
 
 
 def _evidence(found: MinimalSets, shown: set[int]) -> Evidence:

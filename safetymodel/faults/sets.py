@@ -6,8 +6,7 @@ shortest one among the runs in which no other fault strikes.
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from safetymodel.claims.judge import EngineDisagreement
@@ -58,44 +57,51 @@ class MinimalSets:
 
 
 def minimal_sets(
-    space: Space[Any],
-    requirement: Requirement,
-    clock: Clock | None = None,
-    trace_clock: Clock | None = None,
-    on_trace: Callable[[int, int], None] | None = None,
+    space: Space[Any], requirement: Requirement, clock: Clock | None = None, run_clock: Clock | None = None
 ) -> MinimalSets:
-    """All minimal fault sets of the requirement up to the space's budget.
+    """All minimal fault sets of the requirement up to the space's budget, each with a shortest run.
 
-    ``clock`` limits the search for the sets, ``trace_clock`` the search for their runs (a clock of no
-    seconds: no runs at all). ``on_trace`` is told how many runs are found, of how many. A run that the
-    reference step function or the second look at it does not confirm raises
-    :class:`~safetymodel.claims.judge.EngineDisagreement`.
+    ``clock`` limits the search for the sets, ``run_clock`` the search for their runs.
     """
-    clock = clock or Clock()
+    found, breaches = sets_and_breaches(space, requirement, clock or Clock())
+    return found if breaches is None else with_runs(space, found, breaches, run_clock or clock or Clock())
+
+
+def sets_and_breaches(
+    space: Space[Any], requirement: Requirement, clock: Clock
+) -> tuple[MinimalSets, Breaches[Any] | None]:
+    """The minimal fault sets without their runs, and what :func:`with_runs` needs to find these; None where a
+    limit was reached before the sets were known."""
     order = space.budget
     if not space.complete and requirement.form in ("possible", "always_possible"):
-        return MinimalSets(requirement, order, (), False, space.shortfall)
+        return MinimalSets(requirement, order, (), False, space.shortfall), None
     try:
+        clock.check()
         breaches = breaches_of(space, requirement, clock)
         broken = space.nothing()
         for way in breaches.ways:
             broken = space.union(broken, way.members)
         masks = flags_of(space).minimal(broken)
     except LimitReached as limit:
-        return MinimalSets(requirement, order, (), False, str(limit))
-    sets = []
-    for done, mask in enumerate(masks):
-        if on_trace is not None:
-            on_trace(done, len(masks))
-        sets.append(FaultSet(fault_numbers(mask), _trace(space, requirement, breaches, mask, trace_clock or clock)))
-    return MinimalSets(requirement, order, tuple(sets), space.complete, space.shortfall)
+        return MinimalSets(requirement, order, (), False, str(limit)), None
+    sets = tuple(FaultSet(fault_numbers(mask)) for mask in masks)
+    return MinimalSets(requirement, order, sets, space.complete, space.shortfall), breaches
+
+
+def with_runs(space: Space[Any], found: MinimalSets, breaches: Breaches[Any], clock: Clock) -> MinimalSets:
+    """The same sets, each with a shortest run to a breach where time allows.
+
+    A run that the reference step function or the second look at it does not confirm raises
+    :class:`~safetymodel.claims.judge.EngineDisagreement`.
+    """
+    sets = tuple(replace(s, trace=_trace(space, found.requirement, breaches, s.faults, clock)) for s in found.sets)
+    return replace(found, sets=sets)
 
 
 def _trace(
-    space: Space[Any], requirement: Requirement, breaches: Breaches[Any], mask: int, clock: Clock
+    space: Space[Any], requirement: Requirement, breaches: Breaches[Any], faults: tuple[int, ...], clock: Clock
 ) -> Trace | None:
     """A shortest run to a breach with exactly these flags; None where time is up or none can show it."""
-    faults = fault_numbers(mask)
     try:
         clock.check()
         part: Space[Any] = Part(space, faults)
