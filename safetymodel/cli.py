@@ -243,7 +243,7 @@ def faults(
     named = (None if only is None else _listed(only), _listed(show))
     try:
         with terminal.progress() as progress:
-            result = pipeline.study_faults(spec, up_to, named[0], engine.value, limits, progress, runs.value)
+            result = pipeline.study_faults(spec, up_to, named[0], engine.value, limits, progress, runs.value, named[1])
     except EngineDisagreement as wrong:
         print(f"two roads to a run disagree: {wrong}\nThis is a mistake in safetymodel. Nothing counts as shown.")
         return 4

@@ -290,10 +290,11 @@ def study_faults(
     limits: Limits | None = None,
     progress: Progress | None = None,
     runs: Literal["auto", "always", "off"] = "auto",
+    show: tuple[str, ...] = (),
 ) -> Study | Unread:
     """Read a spec and find out everything about up to ``order`` of its faults at once.
 
-    ``only`` names the requirements to look at; a name that the spec does not have is a problem.
+    ``only`` names the requirements to look at; a name there or in ``show`` that the spec does not have is a problem.
     """
     from safetymodel.faults.study import study
 
@@ -301,7 +302,7 @@ def study_faults(
     if system is None:
         return Unread(path, problems)
     names = [r.name for r in system.requirements]
-    unknown = [name for name in only or () if name not in names]
+    unknown = [name for name in (*(only or ()), *show) if name not in names]
     if unknown:
         message = f"there is no requirement {unknown[0]} in {path}"
         return Unread(path, (Problem("unknown-requirement", NOWHERE, message, did_you_mean(unknown[0], names)),))

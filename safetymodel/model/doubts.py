@@ -138,7 +138,8 @@ def _all_formulas(system: System) -> Iterator[Formula]:
 
 def unused(system: System, description: Description) -> Iterator[Problem]:
     """Declared and never mentioned: signals, conditions, events, hazards."""
-    formulas = [*_all_formulas(system), *(s.reads for s in system.signals)]
+    shown = (indication for fault in system.faults for indication in fault.indications)
+    formulas = [*_all_formulas(system), *(s.reads for s in system.signals), *shown]
     used_signals, used_conditions = set(), set()
     for node in _nodes(formulas):
         if isinstance(node, SignalTrue):
