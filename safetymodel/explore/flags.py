@@ -32,6 +32,10 @@ class Flags(Generic[S]):
         """The reached states whose flags are exactly those of some member."""
         raise NotImplementedError
 
+    def of_size(self, count: int) -> S:
+        """The reached states with exactly so many flags up."""
+        raise NotImplementedError
+
     def minimal(self, members: S) -> tuple[int, ...]:
         """The combinations of flags of the members of which no proper part is one; fewest flags first,
         then in the order of the spec."""
@@ -73,6 +77,11 @@ class _OfDiagrams(Flags[Any]):
 
         with within_memory(self._memory):
             return self._projected(members) & self.space.reached
+
+    def of_size(self, count: int) -> Any:
+        few = self._encoding.flags_at_most
+        with_fewer = few[count - 1] if count else self._encoding.decisions.false
+        return self.space.reached & few[count] & ~with_fewer
 
     def combinations(self, members: Any) -> Iterator[int]:
         for layer in self._layers(self._projected(members)):
@@ -147,6 +156,12 @@ class _OfArrays(Flags[Any]):
         import numpy as np
 
         return np.isin(self._which, self._up_in(members)) & self.space.reached
+
+    def of_size(self, count: int) -> Any:
+        import numpy as np
+
+        fitting = np.array([mask.bit_count() == count for mask in self._masks], np.bool_)
+        return fitting[self._which] & self.space.reached
 
     def combinations(self, members: Any) -> Iterator[int]:
         return iter(sorted((self._masks[number] for number in self._up_in(members)), key=int.bit_count))

@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Generic, TypeVar
 
-from safetymodel.claims.forms import breach_of, inside_window, trapped_states
+from safetymodel.claims.forms import breach_of, can_lead_to, inside_window
 from safetymodel.claims.search import Clock
 from safetymodel.claims.watch import (
     BREACH,
@@ -24,6 +24,8 @@ from safetymodel.claims.watch import (
 )
 from safetymodel.explore.engine import EVERY_STEP, HAPPENINGS, REACTION, Space, going_round
 from safetymodel.explore.flags import flags_of
+from safetymodel.model.formula import AllOf, FaultUp
+from safetymodel.model.state import fault_numbers
 from safetymodel.model.step import Kind
 from safetymodel.model.system import Requirement
 
@@ -32,7 +34,6 @@ S = TypeVar("S")
 _FAULT: tuple[Kind, ...] = ("fault",)
 _TICK: tuple[Kind, ...] = ("tick",)
 _NO_TICK: tuple[Kind, ...] = tuple(kind for kind in HAPPENINGS if kind != "tick")
-_NO_NEW_FAULT: tuple[Kind, ...] = tuple(kind for kind in EVERY_STEP if kind != "fault")
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +69,9 @@ def breaches_of(space: Space[S], requirement: Requirement, clock: Clock) -> Brea
         case "possible":
             return _possible(space, requirement, clock)
         case "always_possible":
-            trapped = trapped_states(space, requirement, clock)
+            near = space.narrowed((requirement.subject,))
+            good = near.common(near.settled, near.where(requirement.subject))
+            trapped = space.common(space.settled, _hopeless(near, good, near.settled, clock))
             return Breaches((Way(trapped, trapped),))
         case "permissive":
             on = space.where(requirement.subject)
@@ -104,12 +107,30 @@ def _possible(space: Space[S], requirement: Requirement, clock: Clock) -> Breach
     for _ in range(near.budget):
         landed = _settle(near, near.after(landed, _FAULT), clock)
         struck = near.union(struck, landed)
-    clock.check()
-    followed = near.spread(struck, _NO_NEW_FAULT, None, near.reached)
-    hopeless = near.minus(struck, flags_of(near).alike(near.common(followed, good)))
-    hopeless = space.common(space.settled, hopeless)
+    hopeless = space.common(space.settled, _hopeless(near, good, struck, clock))
     reason = "it cannot be brought about once these faults are there from the start"
     return Breaches((Way(hopeless, hopeless, 0, reason),))
+
+
+def _hopeless(space: Space[S], good: S, asked: S, clock: Clock) -> S:
+    """Those of the asked states from which the good ones can no longer be reached without a new fault.
+
+    One number of flags after the other, since they stay what they are: combinations of which a part is enough
+    already are left out, for no minimal set is among them.
+    """
+    flags = flags_of(space)
+    found = space.nothing()
+    left = asked
+    for count in range(space.budget + 1):
+        here = space.common(left, flags.of_size(count))
+        if space.is_empty(here):
+            continue
+        lost = space.minus(here, can_lead_to(space, good, here, clock))
+        found = space.union(found, lost)
+        for mask in flags.minimal(lost):
+            up = AllOf(tuple(FaultUp(f) for f in fault_numbers(mask)))
+            left = space.minus(left, space.where(up))
+    return found
 
 
 def _settle(space: Space[S], members: S, clock: Clock) -> S:
