@@ -115,14 +115,15 @@ def _possible(space: Space[S], requirement: Requirement, clock: Clock) -> Breach
 def _hopeless(space: Space[S], good: S, asked: S, clock: Clock) -> S:
     """Those of the asked states from which the good ones can no longer be reached without a new fault.
 
-    One number of flags after the other, since they stay what they are: combinations of which a part is enough
-    already are left out, for no minimal set is among them.
+    First with at most one flag up, then the others, since flags stay what they are: combinations of which a
+    part is enough already are left out, for no minimal set is among them.
     """
     flags = flags_of(space)
     found = space.nothing()
     left = asked
-    for count in range(space.budget + 1):
-        here = space.common(left, flags.of_size(count))
+    few = space.union(flags.of_size(0), flags.of_size(1)) if space.budget else space.reached
+    for room in (few, space.minus(space.reached, few)):
+        here = space.common(left, room)
         if space.is_empty(here):
             continue
         lost = space.minus(here, can_lead_to(space, good, here, clock))
