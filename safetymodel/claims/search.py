@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import time
 from collections.abc import Mapping
+from dataclasses import dataclass, field
 from functools import reduce
-from typing import Generic, TypeVar
+from typing import Any, Generic, TypeVar
+from weakref import WeakKeyDictionary
 
 from safetymodel.claims.verdict import Trace
 from safetymodel.claims.watch import BREACH, NOTHING, Classes, StepClass, Watch
@@ -28,6 +30,21 @@ class Clock:
         """Raises :class:`LimitReached` when the time is over."""
         if self.seconds is not None and time.monotonic() - self.started > self.seconds:
             raise LimitReached(f"the limit of {self.seconds:.3g} s was reached" if self.seconds else "no time was left")
+
+
+@dataclass(slots=True)
+class Layers(Generic[S]):
+    """Sets by the fewest happenings that lead to them from the start, all in one room; for each value of the watch."""
+
+    room: S
+    found: list[dict[int, S]] = field(default_factory=list)
+    seen: dict[int, S] = field(default_factory=dict)
+
+
+MOST_KEPT = 4
+
+_KEPT: WeakKeyDictionary[Any, list[Layers[Any]]] = WeakKeyDictionary()
+"""The layers of the latest shortest runs in a space: breaches by the same faults share them."""
 
 
 class Walker(Generic[S]):
@@ -152,19 +169,40 @@ class Walker(Generic[S]):
         Fewest happenings; among equals fewest faults, then the order of the spec file. Layers are one
         happening with all reactions to it, and only as many as it takes.
         """
-        layers: list[dict[int, S]] = []
-        seen = dict[int, S]()
-        room = self.space.on_the_way(reduce(self.space.union, targets.values()))
-        frontier = self._fresh(seen, self._reacted(self.start()))
-        while frontier:
+        layers = self._layers(self.space.on_the_way(reduce(self.space.union, targets.values())))
+        depth = 0
+        while depth < len(layers.found) or self._deeper(layers):
             self.clock.check()
-            layers.append(frontier)
-            goal = self._goal(frontier, targets)
+            goal = self._goal(layers.found[depth], targets)
+            depth += 1
             if goal:
-                return self._walk(self._back(layers, goal), goal)
-            landed = {v: self.space.common(members, room) for v, members in self.happen(frontier).items()}
-            frontier = self._fresh(seen, self._reacted(landed))
+                return self._walk(self._back(layers.found[:depth], goal), goal)
         return None
+
+    def _layers(self, room: S) -> Layers[S]:
+        """The layers within the room; those of a run without a watch are taken up again."""
+        if self.watch is not NOTHING:
+            return Layers(room)
+        kept = _KEPT.setdefault(self.space, [])
+        for layers in kept:
+            if self.space.same(layers.room, room):
+                return layers
+        kept.append(Layers(room))
+        del kept[:-MOST_KEPT]
+        return kept[-1]
+
+    def _deeper(self, layers: Layers[S]) -> bool:
+        """One layer more; False where there is none."""
+        landed = self.start()
+        if layers.found:
+            happened = self.happen(layers.found[-1])
+            landed = {v: self.space.common(members, layers.room) for v, members in happened.items()}
+        seen = dict(layers.seen)
+        new = self._fresh(seen, self._reacted(landed))
+        if new:
+            layers.seen = seen
+            layers.found.append(new)
+        return bool(new)
 
     def _reacted(self, sets: Mapping[int, S]) -> dict[int, S]:
         """The sets and all that reactions make of them."""
