@@ -18,8 +18,10 @@ from verified import run_of
 from safetymodel.claims.verdict import Trace
 from safetymodel.diagrams.draw import draw_all
 from safetymodel.explore.product import Product, ProductSpace
+from safetymodel.faults.study import study
 from safetymodel.model.build import load
 from safetymodel.model.system import System
+from safetymodel.pipeline import draw_fault_trees
 
 ROOT = Path(__file__).resolve().parent.parent
 FOLDER = ROOT / "diagrams"
@@ -40,6 +42,8 @@ class Wanted:
     whole: bool = False
     through: tuple[str, ...] = ()
     broken: tuple[str, ...] = ()
+    trees: int = 0
+    """Fault trees of this many faults at once."""
 
     @property
     def folder(self) -> str:
@@ -60,6 +64,8 @@ PICTURES: tuple[Wanted, ...] = (
     Wanted("two-door-hatch.yaml", states=("inner_bolt", "outer_door", "panel"), map=True, broken=("R1",)),
     Wanted("platform-lift.yaml", states=("platform",), map=True, through=("platform", "outer_barrier")),
     Wanted("two-channel-estop.yaml", map=True),
+    Wanted("textbook/pressure-tank.yaml", trees=2),
+    Wanted("doors-in-series.yaml", trees=2),
     Wanted("textbook/mutual-exclusion-peterson.yaml", whole=True),
     Wanted("textbook/railway-crossing-broken.yaml", whole=True, broken=("R1",)),
     Wanted("textbook/railway-crossing-timed.yaml", whole=True),
@@ -95,6 +101,11 @@ def _draw(system: System, wanted: Wanted, out: Path) -> list[Path]:
     space = ProductSpace(Product(system, 0)) if wanted.whole or wanted.through else None
     for kind, only in kinds:
         paths, problems = draw_all(system, out, (kind,), only, _runs(system, wanted.broken), space)
+        if problems:
+            raise RuntimeError("\n".join(problem.as_text() for problem in problems))
+        written += paths
+    if wanted.trees:
+        paths, problems = draw_fault_trees(study(system, wanted.trees, runs="off"), out)
         if problems:
             raise RuntimeError("\n".join(problem.as_text() for problem in problems))
         written += paths
