@@ -151,7 +151,7 @@ def _sets_section(study: Study, show: Collection[str]) -> Iterator[Block]:
 
 def _run_text(one: FaultSet) -> str:
     if one.trace is None:
-        return "no run was searched" if one.faults else "without any fault"
+        return "no run was searched: `--runs always`" if one.faults else "without any fault"
     return f"in {counted(one.trace.happenings, 'happening')}"
 
 
