@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 from safetymodel.claims.judge import EngineDisagreement, find_chatter, judge
-from safetymodel.claims.search import Clock
+from safetymodel.claims.search import Clock, seconds_for_more
 from safetymodel.claims.verdict import Finding, Judgement
 from safetymodel.explore.choice import SMALL, EngineName, Explored, explore
 from safetymodel.explore.engine import LimitReached, Limits, Progress, Space
@@ -127,10 +127,6 @@ def _judged(
     return tuple(judgements), ""
 
 
-AT_LEAST_SECONDS = 20.0
-"""Time that a second opinion may take without being asked for; more where the verdicts took longer."""
-
-
 def _seen_again(
     system: System,
     explored: Explored,
@@ -147,11 +143,7 @@ def _seen_again(
         return judgements, ""
     if progress:
         progress("a second opinion", 0)
-    now = time.monotonic()
-    most = max(AT_LEAST_SECONDS, now - started) if wanted == "auto" else None
-    if limits.seconds is not None:
-        left = max(0.0, limits.seconds - (now - started))
-        most = left if most is None else min(most, left)
+    most = seconds_for_more(limits.seconds, time.monotonic() - started, wanted == "always")
     clock = Clock(most)
     again = replace(limits, seconds=most)
     try:

@@ -10,7 +10,7 @@ from plain_walk import Walk, walk
 from random_systems import random_spec
 from test_engines import ENGINES, Engine, product_engine, symbolic_engine
 
-from safetymodel.claims.forms import NO_NEW_FAULT
+from safetymodel.claims.breach_states import NO_NEW_FAULT
 from safetymodel.claims.judge import find_chatter, judge
 from safetymodel.explore.encoding import Together
 from safetymodel.explore.engine import EVERY_STEP, Space

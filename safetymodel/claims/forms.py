@@ -7,21 +7,30 @@ from functools import reduce
 from itertools import combinations
 from typing import Any, TypeVar
 
+from safetymodel.claims.breach_states import (
+    breach_of,
+    can_lead_to,
+    inside_window,
+    late_states,
+    starts_of,
+    struck_from_the_start,
+    trapped_states,
+    unlisted_starts,
+    unpermitted_starts,
+)
 from safetymodel.claims.search import Clock, Walker
 from safetymodel.claims.verdict import Attempt, Judgement, Moment, Trace
 from safetymodel.claims.watch import (
     BREACH,
     INSIDE,
     NOTHING,
-    OUTSIDE,
     Watch,
     deadline,
-    lasting,
     latest_happening,
     permission,
     window,
 )
-from safetymodel.explore.engine import EVERY_STEP, HAPPENINGS, REACTION, LimitReached, Space, going_round
+from safetymodel.explore.engine import REACTION, LimitReached, Space, going_round
 from safetymodel.model.formula import (
     AllOf,
     FaultUp,
@@ -31,19 +40,16 @@ from safetymodel.model.formula import (
     atoms,
     weakest_mentions,
 )
-from safetymodel.model.step import Kind
 from safetymodel.model.system import Requirement, Transition
 
 S = TypeVar("S")
 
 Judge = Callable[[Space[Any], Requirement, Clock], Judgement]
 
-TICK: tuple[Kind, ...] = ("tick",)
-NEW_FAULT: tuple[Kind, ...] = ("fault",)
-NO_TICK: tuple[Kind, ...] = tuple(kind for kind in HAPPENINGS if kind != "tick")
-NO_NEW_FAULT: tuple[Kind, ...] = tuple(kind for kind in EVERY_STEP if kind != "fault")
-
 MOST_ATTEMPTS = 3
+
+BROKEN_WITHOUT_END = "broken without end: the logic goes round automatic transitions for ever and never settles"
+OUT_OF_REACH = "it cannot be brought about once these faults are there from the start"
 
 
 def judge_invariant(space: Space[S], requirement: Requirement, clock: Clock) -> Judgement:
@@ -62,7 +68,7 @@ def judge_invariant(space: Space[S], requirement: Requirement, clock: Clock) -> 
     transient_bad = space.common(bad, space.transient)
     endless = going_round(space, transient_bad)
     if not space.is_empty(endless):
-        reason = "broken without end: the logic goes round automatic transitions for ever and never settles"
+        reason = BROKEN_WITHOUT_END
         return broken(space, requirement, watch, {inside: endless}, clock, reason)
     if not space.complete:
         return undecided(space, requirement)
@@ -73,26 +79,6 @@ def judge_invariant(space: Space[S], requirement: Requirement, clock: Clock) -> 
     if space.is_empty(bad):
         return Judgement(requirement, space.budget, "holds")
     return Judgement(requirement, space.budget, "reacts", moment=longest_moment(space, transient_bad, clock))
-
-
-def inside_window(space: Space[S], requirement: Requirement) -> S:
-    """The states that some run is in while its watch is on: from the settled states that begin it on,
-    without passing a settled state that ends it."""
-    (begins, _), *_ = window(requirement).settling(OUTSIDE)
-    entries = space.common(space.settled, space.where(begins))
-    room = space.reached
-    for ends, _ in window(requirement).settling(INSIDE):
-        room = space.minus(room, space.common(space.settled, space.where(ends)))
-    return space.spread(entries, EVERY_STEP, None, room)
-
-
-def breach_of(requirement: Requirement) -> Formula:
-    """What must not be true in a watched settled state."""
-    if requirement.form == "never":
-        return requirement.subject
-    if requirement.form == "always":
-        return Not(requirement.subject)
-    return lasting(requirement)
 
 
 NEVER_ARISES = "its situation never arises"
@@ -141,9 +127,7 @@ def judge_possible(space: Space[S], requirement: Requirement, clock: Clock) -> J
 def _possible_with_faults(space: Space[S], requirement: Requirement, good: S, clock: Clock) -> Judgement:
     if not space.complete:
         return undecided(space, requirement)
-    struck = [_after_reactions(space, space.start, clock)]
-    for _ in range(space.budget):
-        struck.append(_after_reactions(space, space.after(struck[-1], NEW_FAULT), clock))
+    struck = struck_from_the_start(space, clock)
     hopeful = can_lead_to(space, good, reduce(space.union, struck), clock)
     for count, struck_here in enumerate(struck):
         for chosen in combinations(space.system.faults, count):
@@ -151,31 +135,11 @@ def _possible_with_faults(space: Space[S], requirement: Requirement, good: S, cl
             up = AllOf(tuple(FaultUp(f.number) for f in chosen))
             here = space.common(struck_here, space.where(up))
             if not space.is_empty(here) and space.is_empty(space.common(here, hopeful)):
-                reason = "it cannot be brought about once these faults are there from the start"
+                reason = OUT_OF_REACH
                 if not count:
                     reason = "it cannot be brought about without faults"
                 return broken(space, requirement, NOTHING, {0: here}, clock, reason)
     return Judgement(requirement, space.budget, "holds")
-
-
-def _after_reactions(space: Space[S], members: S, clock: Clock) -> S:
-    """The settled states that reactions lead to from the members."""
-    clock.check()
-    return space.common(space.spread(members, REACTION, None, space.reached), space.settled)
-
-
-def can_lead_to(space: Space[S], good: S, asked: S, clock: Clock) -> S:
-    """Those of the asked states from which the good ones can be reached without any new fault."""
-    clock.check()
-    return space.common(space.spread_back(good, NO_NEW_FAULT, asked), asked)
-
-
-def trapped_states(space: Space[S], requirement: Requirement, clock: Clock) -> S:
-    """The settled states from which the subject of an ``always_possible`` cannot come true any more."""
-    near = space.narrowed((requirement.subject,))
-    good = near.common(near.settled, near.where(requirement.subject))
-    lost = near.minus(near.settled, can_lead_to(near, good, near.settled, clock))
-    return space.common(space.settled, lost)
 
 
 def nearest_attempts(space: Space[S], requirement: Requirement, clock: Clock) -> tuple[Attempt, ...]:
@@ -242,83 +206,39 @@ def judge_always_possible(space: Space[S], requirement: Requirement, clock: Cloc
 
 def judge_permissive(space: Space[S], requirement: Requirement, clock: Clock) -> Judgement:
     """``permissive``: a look at every single step."""
-    assert requirement.allowed is not None
-    on = space.where(requirement.subject)
-    off = space.minus(space.reached, on)
-    starts = space.common(space.after(off, EVERY_STEP), on)
-    unpermitted = space.minus(off, space.where(requirement.allowed))
-    landed = space.common(space.after(unpermitted, EVERY_STEP), on)
+    landed = unpermitted_starts(space, requirement)
     if not space.is_empty(landed):
         return broken(space, requirement, permission(requirement), {BREACH: landed}, clock)
-    return _true_of_starts(space, requirement, starts)
+    return _true_of_starts(space, requirement)
 
 
 def judge_start(space: Space[S], requirement: Requirement, clock: Clock) -> Judgement:
-    """``start ... only_by``: whose happening it was.
-
-    Only the latest happening counts, so no run has to be remembered: either another happening makes
-    A true by itself, or a reaction to one does (or one before anything has happened).
-    """
-    clock.check()
-    on = space.where(requirement.subject)
-    off = space.minus(space.reached, on)
-    starts = space.common(space.after(off, EVERY_STEP), on)
-    if not space.is_empty(starts):
-        unlisted = frozenset(e.number for e in space.system.events) - frozenset(requirement.only_by)
-        at_once = space.common(space.after(off, HAPPENINGS, unlisted), on)
-        landed = space.union(space.after(space.settled, HAPPENINGS, unlisted), space.start)
-        reacting = space.common(space.spread(landed, REACTION, None, space.reached), off)
-        later = space.common(space.after(reacting, REACTION), on)
-        breach = space.union(at_once, later)
-        if not space.is_empty(breach):
-            watch = latest_happening(space.system, requirement)
-            return broken(space, requirement, watch, {BREACH: breach}, clock)
-    return _true_of_starts(space, requirement, starts)
+    """``start ... only_by``: whose happening it was."""
+    landed = unlisted_starts(space, requirement, clock)
+    if not space.is_empty(landed):
+        watch = latest_happening(space.system, requirement)
+        return broken(space, requirement, watch, {BREACH: landed}, clock)
+    return _true_of_starts(space, requirement)
 
 
-def _true_of_starts(space: Space[S], requirement: Requirement, starts: S) -> Judgement:
+def _true_of_starts(space: Space[S], requirement: Requirement) -> Judgement:
     if not space.complete:
         return undecided(space, requirement)
-    if space.is_empty(starts):
+    if space.is_empty(starts_of(space, requirement)):
         return Judgement(requirement, space.budget, "empty", idle="no step ever makes it true")
     return Judgement(requirement, space.budget, "holds")
 
 
 def judge_deadline(space: Space[S], requirement: Requirement, clock: Clock) -> Judgement:
-    """``cause``, ``effect``, ``within`` a time: how long the cause lasts without its effect.
-
-    Round n keeps the settled states that some run reaches when the wait has lasted exactly n ticks.
-    """
-    assert requirement.within is not None
-    near = space.narrowed((lasting(requirement),))
-    waiting = near.common(near.settled, near.where(lasting(requirement)))
-    begun = near.union(near.after(near.minus(near.settled, waiting), HAPPENINGS), near.start)
-    lasted = _meanwhile(near, near.common(_after_reactions(near, begun, clock), waiting), waiting, clock)
-    ticks = 0
-    while not near.is_empty(lasted):
-        clock.check()
-        ticks += 1
-        landed = near.after(lasted, TICK)
-        again = lasted
-        if ticks <= requirement.within:
-            settled = near.common(_after_reactions(near, landed, clock), waiting)
-            again = _meanwhile(near, settled, waiting, clock)
-        if near.same(again, lasted):  # too late, or never
-            late = space.common(space.reached, landed)
-            return broken(space, requirement, deadline(requirement), {BREACH: late}, clock)
-        lasted = again
+    """``cause``, ``effect``, ``within`` a time: how long the cause lasts without its effect."""
+    late, ticks = late_states(space, requirement, clock)
+    if not space.is_empty(late):
+        return broken(space, requirement, deadline(requirement), {BREACH: late}, clock)
     if not space.complete:
         return undecided(space, requirement)
     if space.is_empty(space.common(space.settled, space.where(requirement.subject))):
         return Judgement(requirement, space.budget, "empty", idle=NEVER_ARISES)
     return Judgement(requirement, space.budget, "holds", longest_wait=ticks)
-
-
-def _meanwhile(space: Space[S], members: S, waiting: S, clock: Clock) -> S:
-    """The waiting states that are reached from the members while no time passes and the wait goes on."""
-    clock.check()
-    room = space.minus(space.reached, space.minus(space.settled, waiting))
-    return space.common(space.spread(members, (*REACTION, *NO_TICK), None, room), space.settled)
 
 
 def broken(

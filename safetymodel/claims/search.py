@@ -19,6 +19,19 @@ from safetymodel.model.system import System
 S = TypeVar("S")
 
 
+AT_LEAST_SECONDS = 20.0
+"""Time that further work may take without being asked for; more where what came before took longer."""
+
+
+def seconds_for_more(limit: float | None, spent: float, asked: bool) -> float | None:
+    """Seconds that further work may take after ``spent``, under the user's ``limit`` for everything; None: no limit."""
+    most = None if asked else max(AT_LEAST_SECONDS, spent)
+    if limit is None:
+        return most
+    left = max(0.0, limit - spent)
+    return left if most is None else min(most, left)
+
+
 class Clock:
     """Wall-clock limit of the questions after the search for states."""
 

@@ -13,7 +13,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from typing import Any
 
-from safetymodel.claims import forms
+from safetymodel.claims.breach_states import breach_of
 from safetymodel.claims.search import Clock, Walker
 from safetymodel.claims.verdict import Judgement, Opinion
 from safetymodel.claims.watch import (
@@ -178,7 +178,7 @@ class Inductive:
         if requirement.form in ("never", "always") or (requirement.form == "cause" and requirement.within is None):
             inside = sets.get(INSIDE if requirement.begins is not None else watch.first, self.space.nothing())
             everywhere = judgement.word == "holds" or requirement.prevent
-            wrong = self.excludes(inside, forms.breach_of(requirement), settled_only=not everywhere)
+            wrong = self.excludes(inside, breach_of(requirement), settled_only=not everywhere)
             if wrong:
                 return Opinion("invariant", False, wrong)
         return Opinion("invariant", True)

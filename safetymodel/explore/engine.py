@@ -38,6 +38,10 @@ class LimitReached(Exception):
     """A limit ended the work before its answer was known. Its text says which, and how far it got."""
 
 
+def no_limit() -> None:
+    """What a space calls before its work as long as nobody has set a limit."""
+
+
 class Space(Protocol[S]):
     """The reached states of ``system`` under at most ``budget`` faults, the start included.
 

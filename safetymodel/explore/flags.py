@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Collection, Iterable, Iterator
 from typing import Any, Generic, TypeVar
 
-from safetymodel.explore.engine import Space
+from safetymodel.explore.engine import Space, no_limit
 from safetymodel.model.formula import AllOf, FaultUp, Formula, Not
 from safetymodel.model.state import State, fault_numbers
 from safetymodel.model.step import Kind
@@ -65,12 +65,10 @@ class _OfDiagrams(Flags[Any]):
         assert isinstance(space, SymbolicSpace)
         self._encoding = space.symbolic.encoding
         self._memory = space.symbolic.memory
-        decisions = self._encoding.decisions
         self._fault_at = {bit: fault for fault, bit in enumerate(self._encoding.flag_bits)}
-        self._others = decisions.cube([bit for bit in range(decisions.bits) if bit not in self._fault_at])
 
     def _projected(self, members: Any) -> Any:
-        return members.exists(self._others)
+        return members.exists(self._encoding.all_but_flags)
 
     def alike(self, members: Any) -> Any:
         from safetymodel.explore.symbolic import within_memory
@@ -179,10 +177,6 @@ def flags_within(system: System, faults: Iterable[int]) -> Formula:
     return AllOf(tuple(Not(FaultUp(f.number)) for f in system.faults if f.number not in allowed))
 
 
-def _nothing() -> None:
-    """No limit."""
-
-
 class Part(Generic[S]):
     """The runs of a space in which only some faults strike: a space of its own, without another search.
 
@@ -199,7 +193,7 @@ class Part(Generic[S]):
         self.reached: S = whole.where(flags_within(whole.system, faults))
         self.settled: S = whole.common(whole.settled, self.reached)
         self.transient: S = whole.common(whole.transient, self.reached)
-        self.on_work: Callable[[], None] = _nothing
+        self.on_work: Callable[[], None] = no_limit
 
     def nothing(self) -> S:
         return self.whole.nothing()
@@ -248,7 +242,7 @@ class Part(Generic[S]):
         return self
 
     def spread_back(self, a: S, kinds: Collection[Kind], until: S | None = None) -> S:
-        return self.whole.common(self.whole.spread_back(a, self._kinds(kinds)), self.reached)
+        return self.whole.common(self.whole.spread_back(a, self._kinds(kinds), until), self.reached)
 
     def fewest_faults(self, a: S) -> S:
         return self.whole.fewest_faults(a)

@@ -8,7 +8,7 @@ from collections.abc import Callable, Collection
 import numpy as np
 from numpy.typing import NDArray
 
-from safetymodel.explore.engine import HAPPENINGS, Limits, Progress
+from safetymodel.explore.engine import HAPPENINGS, Limits, Progress, no_limit
 from safetymodel.explore.layout import Layout, Words, layout_of
 from safetymodel.explore.logic import Batch, Logic
 from safetymodel.explore.moves import Mover
@@ -198,10 +198,6 @@ class Product:
         )
 
 
-def _nothing() -> None:
-    """No limit."""
-
-
 class ProductSpace:
     """A :class:`Product` as the engine protocol asks for it, under a budget of at most its own."""
 
@@ -217,7 +213,7 @@ class ProductSpace:
         self.settled: Members = product.settled & inside
         self.transient: Members = product.transient & inside
         self.start: Members = self._only(0)
-        self.on_work: Callable[[], None] = _nothing
+        self.on_work: Callable[[], None] = no_limit
 
     def _only(self, number: int) -> Members:
         members = self.nothing()

@@ -11,7 +11,7 @@ from contextlib import AbstractContextManager, contextmanager
 from safetymodel.explore.cone import Through, cone_of
 from safetymodel.explore.decisions import Diagram, OutOfNodes, disjoin
 from safetymodel.explore.encoding import Encoding, Operation
-from safetymodel.explore.engine import EVERY_STEP, LimitReached, Limits, Progress, going_round
+from safetymodel.explore.engine import EVERY_STEP, LimitReached, Limits, Progress, going_round, no_limit
 from safetymodel.explore.saturation import Saturation
 from safetymodel.model.formula import Formula
 from safetymodel.model.state import State, initial_state
@@ -119,10 +119,6 @@ class Symbolic:
             raise LimitReached(self.shortfall) from full
 
 
-def _nothing() -> None:
-    """No limit."""
-
-
 class SymbolicSpace:
     """A :class:`Symbolic` as the engine protocol asks for it, under a budget of at most its own."""
 
@@ -139,7 +135,7 @@ class SymbolicSpace:
             self.settled: Diagram = self.reached & encoding.calm
             self.transient: Diagram = self.reached & encoding.transient
         self.start: Diagram = symbolic.start
-        self.on_work: Callable[[], None] = _nothing
+        self.on_work: Callable[[], None] = no_limit
         """Called before each operation; may raise :class:`LimitReached`."""
 
     def _guard(self) -> AbstractContextManager[None]:
@@ -218,8 +214,8 @@ class SymbolicSpace:
             return self
         with self._guard():
             through = Through(self.symbolic.encoding, cone)
-            place = self.symbolic.encoding
-            due = (place.due[t.number] for t in self.system.transitions if t.subsystem in cone.subsystems)
+            own = (t.number for t in self.system.transitions if t.subsystem in cone.subsystems)
+            due = (self.symbolic.encoding.due[number] for number in own)
             narrow = copy.copy(self)
             narrow.symbolic = copy.copy(self.symbolic)
             narrow.symbolic.encoding = through.encoding(disjoin(due, self._false))

@@ -7,9 +7,19 @@ combinations of flags among all breaches under one budget are the fault sets tha
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import reduce
 from typing import Generic, TypeVar
 
-from safetymodel.claims.forms import breach_of, can_lead_to, inside_window
+from safetymodel.claims.breach_states import (
+    breach_of,
+    can_lead_to,
+    inside_window,
+    late_states,
+    struck_from_the_start,
+    unlisted_starts,
+    unpermitted_starts,
+)
+from safetymodel.claims.forms import BROKEN_WITHOUT_END, OUT_OF_REACH
 from safetymodel.claims.search import Clock
 from safetymodel.claims.watch import (
     BREACH,
@@ -17,23 +27,17 @@ from safetymodel.claims.watch import (
     NOTHING,
     Watch,
     deadline,
-    lasting,
     latest_happening,
     permission,
     window,
 )
-from safetymodel.explore.engine import EVERY_STEP, HAPPENINGS, REACTION, Space, going_round
+from safetymodel.explore.engine import Space, going_round
 from safetymodel.explore.flags import flags_of
 from safetymodel.model.formula import AllOf, FaultUp
 from safetymodel.model.state import fault_numbers
-from safetymodel.model.step import Kind
 from safetymodel.model.system import Requirement
 
 S = TypeVar("S")
-
-_FAULT: tuple[Kind, ...] = ("fault",)
-_TICK: tuple[Kind, ...] = ("tick",)
-_NO_TICK: tuple[Kind, ...] = tuple(kind for kind in HAPPENINGS if kind != "tick")
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,7 +69,8 @@ def breaches_of(space: Space[S], requirement: Requirement, clock: Clock) -> Brea
         case "cause":
             if requirement.within is None:
                 return _invariant(space, requirement, clock)
-            return _deadline(space, requirement, clock)
+            late, _ = late_states(space, requirement, clock)
+            return Breaches((Way(late, space.reached, BREACH),), deadline(requirement))
         case "possible":
             return _possible(space, requirement, clock)
         case "always_possible":
@@ -74,13 +79,11 @@ def breaches_of(space: Space[S], requirement: Requirement, clock: Clock) -> Brea
             trapped = space.common(space.settled, _hopeless(near, good, near.settled, clock))
             return Breaches((Way(trapped, trapped),))
         case "permissive":
-            on = space.where(requirement.subject)
-            assert requirement.allowed is not None
-            unpermitted = space.minus(space.minus(space.reached, on), space.where(requirement.allowed))
-            landed = space.common(space.after(unpermitted, EVERY_STEP), on)
+            landed = unpermitted_starts(space, requirement)
             return Breaches((Way(landed, space.reached, BREACH),), permission(requirement))
         case "start":
-            return _start(space, requirement)
+            landed = unlisted_starts(space, requirement, clock)
+            return Breaches((Way(landed, space.reached, BREACH),), latest_happening(space.system, requirement))
 
 
 def _invariant(space: Space[S], requirement: Requirement, clock: Clock) -> Breaches[S]:
@@ -93,7 +96,7 @@ def _invariant(space: Space[S], requirement: Requirement, clock: Clock) -> Breac
         return Breaches((Way(bad, bad, inside),), watch)
     settled = space.common(bad, space.settled)
     endless = going_round(space, space.common(bad, space.transient))
-    reason = "broken without end: the logic goes round automatic transitions for ever and never settles"
+    reason = BROKEN_WITHOUT_END
     return Breaches((Way(settled, settled, inside), Way(endless, endless, inside, reason)), watch)
 
 
@@ -103,12 +106,9 @@ def _possible(space: Space[S], requirement: Requirement, clock: Clock) -> Breach
     good = near.common(near.settled, near.where(requirement.subject))
     if near.is_empty(good):
         return Breaches((Way(space.start, space.nothing()),))  # broken without faults, and no run shows it
-    landed = struck = _settle(near, near.start, clock)
-    for _ in range(near.budget):
-        landed = _settle(near, near.after(landed, _FAULT), clock)
-        struck = near.union(struck, landed)
+    struck = reduce(near.union, struck_from_the_start(near, clock))
     hopeless = space.common(space.settled, _hopeless(near, good, struck, clock))
-    reason = "it cannot be brought about once these faults are there from the start"
+    reason = OUT_OF_REACH
     return Breaches((Way(hopeless, hopeless, 0, reason),))
 
 
@@ -132,46 +132,3 @@ def _hopeless(space: Space[S], good: S, asked: S, clock: Clock) -> S:
             up = AllOf(tuple(FaultUp(f) for f in fault_numbers(mask)))
             left = space.minus(left, space.where(up))
     return found
-
-
-def _settle(space: Space[S], members: S, clock: Clock) -> S:
-    """The settled states that reactions lead to from the members."""
-    clock.check()
-    return space.common(space.spread(members, REACTION, None, space.reached), space.settled)
-
-
-def _start(space: Space[S], requirement: Requirement) -> Breaches[S]:
-    """As ``judge_start``: another happening makes A true by itself, or a reaction to one does."""
-    on = space.where(requirement.subject)
-    off = space.minus(space.reached, on)
-    unlisted = frozenset(e.number for e in space.system.events) - frozenset(requirement.only_by)
-    at_once = space.common(space.after(off, HAPPENINGS, unlisted), on)
-    landed = space.union(space.after(space.settled, HAPPENINGS, unlisted), space.start)
-    reacting = space.common(space.spread(landed, REACTION, None, space.reached), off)
-    later = space.common(space.after(reacting, REACTION), on)
-    watch = latest_happening(space.system, requirement)
-    return Breaches((Way(space.union(at_once, later), space.reached, BREACH),), watch)
-
-
-def _deadline(space: Space[S], requirement: Requirement, clock: Clock) -> Breaches[S]:
-    """As ``judge_deadline``: the settled states in which the wait has lasted all of its time, before one more tick."""
-    assert requirement.within is not None
-    near = space.narrowed((lasting(requirement),))
-    waiting = near.common(near.settled, near.where(lasting(requirement)))
-    begun = near.union(near.after(near.minus(near.settled, waiting), HAPPENINGS), near.start)
-    lasted = _meanwhile(near, near.common(_settle(near, begun, clock), waiting), waiting, clock)
-    for _ in range(requirement.within):
-        landed = _settle(near, near.after(lasted, _TICK), clock)
-        again = _meanwhile(near, near.common(landed, waiting), waiting, clock)
-        if near.same(again, lasted):
-            break
-        lasted = again
-    late = space.common(space.reached, near.after(lasted, _TICK))
-    return Breaches((Way(late, space.reached, BREACH),), deadline(requirement))
-
-
-def _meanwhile(space: Space[S], members: S, waiting: S, clock: Clock) -> S:
-    """The waiting states that are reached from the members while no time passes and the wait goes on."""
-    clock.check()
-    room = space.minus(space.reached, space.minus(space.settled, waiting))
-    return space.common(space.spread(members, (*REACTION, *_NO_TICK), None, room), space.settled)

@@ -7,7 +7,7 @@ from collections.abc import Collection
 from dataclasses import dataclass, replace
 from typing import Literal
 
-from safetymodel.claims.search import Clock
+from safetymodel.claims.search import Clock, seconds_for_more
 from safetymodel.explore.choice import EngineName, explore
 from safetymodel.explore.engine import Limits, Progress
 from safetymodel.faults.category import Evidence, evidence
@@ -19,10 +19,6 @@ from safetymodel.model.system import System
 from safetymodel.problems import Problem
 
 Runs = Literal["auto", "always", "off"]
-
-AT_LEAST_SECONDS = 20.0
-"""Time that the runs may take without being asked for; more where the sets took longer."""
-
 
 @dataclass(frozen=True, slots=True)
 class Study:
@@ -84,12 +80,7 @@ def study(
         sets, breaches = sets_and_breaches(space, requirement, clock)
         looked.append((replace(sets, order=order), breaches))
     if runs != "off":
-        now = time.monotonic()
-        most = None if runs == "always" else max(AT_LEAST_SECONDS, now - started)
-        if limits.seconds is not None:
-            left = max(0.0, limits.seconds - (now - started))
-            most = left if most is None else min(most, left)
-        until = Clock(most)
+        until = Clock(seconds_for_more(limits.seconds, time.monotonic() - started, runs == "always"))
         space.on_work = until.check
         for place, (sets, breaches) in enumerate(looked):
             if breaches is not None:

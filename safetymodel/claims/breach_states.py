@@ -1,0 +1,131 @@
+"""Where a requirement is broken, as sets of reached states: for the verdict and for the fault sets alike."""
+
+from __future__ import annotations
+
+from typing import TypeVar
+
+from safetymodel.claims.search import Clock
+from safetymodel.claims.watch import INSIDE, OUTSIDE, lasting, window
+from safetymodel.explore.engine import EVERY_STEP, HAPPENINGS, REACTION, Space
+from safetymodel.model.formula import Formula, Not
+from safetymodel.model.step import Kind
+from safetymodel.model.system import Requirement
+
+S = TypeVar("S")
+
+TICK: tuple[Kind, ...] = ("tick",)
+NEW_FAULT: tuple[Kind, ...] = ("fault",)
+NO_TICK: tuple[Kind, ...] = tuple(kind for kind in HAPPENINGS if kind != "tick")
+NO_NEW_FAULT: tuple[Kind, ...] = tuple(kind for kind in EVERY_STEP if kind != "fault")
+
+
+def inside_window(space: Space[S], requirement: Requirement) -> S:
+    """The states that some run is in while its watch is on: from the settled states that begin it on,
+    without passing a settled state that ends it."""
+    (begins, _), *_ = window(requirement).settling(OUTSIDE)
+    entries = space.common(space.settled, space.where(begins))
+    room = space.reached
+    for ends, _ in window(requirement).settling(INSIDE):
+        room = space.minus(room, space.common(space.settled, space.where(ends)))
+    return space.spread(entries, EVERY_STEP, None, room)
+
+
+def breach_of(requirement: Requirement) -> Formula:
+    """What must not be true in a watched settled state."""
+    if requirement.form == "never":
+        return requirement.subject
+    if requirement.form == "always":
+        return Not(requirement.subject)
+    return lasting(requirement)
+
+
+def starts_of(space: Space[S], requirement: Requirement) -> S:
+    """The states into which some step makes the subject true."""
+    on = space.where(requirement.subject)
+    return space.common(space.after(space.minus(space.reached, on), EVERY_STEP), on)
+
+
+def unpermitted_starts(space: Space[S], requirement: Requirement) -> S:
+    """The states into which a step makes the subject of a ``permissive`` true without its permission just before."""
+    assert requirement.allowed is not None
+    on = space.where(requirement.subject)
+    unpermitted = space.minus(space.minus(space.reached, on), space.where(requirement.allowed))
+    return space.common(space.after(unpermitted, EVERY_STEP), on)
+
+
+def unlisted_starts(space: Space[S], requirement: Requirement, clock: Clock) -> S:
+    """The states into which a happening that ``only_by`` does not list makes the subject true.
+
+    Only the latest happening counts, so no run has to be remembered: either another happening makes
+    A true by itself, or a reaction to one does (or one before anything has happened).
+    """
+    clock.check()
+    on = space.where(requirement.subject)
+    off = space.minus(space.reached, on)
+    unlisted = frozenset(e.number for e in space.system.events) - frozenset(requirement.only_by)
+    at_once = space.common(space.after(off, HAPPENINGS, unlisted), on)
+    landed = space.union(space.after(space.settled, HAPPENINGS, unlisted), space.start)
+    reacting = space.common(space.spread(landed, REACTION, None, space.reached), off)
+    later = space.common(space.after(reacting, REACTION), on)
+    return space.union(at_once, later)
+
+
+def late_states(space: Space[S], requirement: Requirement, clock: Clock) -> tuple[S, int]:
+    """Where the tick leads that comes when ``cause`` without ``effect`` has lasted all of its time; and the ticks
+    that it lasts at the longest, where nothing is late.
+
+    Round n keeps the settled states that some run reaches when the wait has lasted exactly n ticks.
+    """
+    assert requirement.within is not None
+    near = space.narrowed((lasting(requirement),))
+    waiting = near.common(near.settled, near.where(lasting(requirement)))
+    begun = near.union(near.after(near.minus(near.settled, waiting), HAPPENINGS), near.start)
+    lasted = _meanwhile(near, near.common(after_reactions(near, begun, clock), waiting), waiting, clock)
+    ticks = 0
+    while not near.is_empty(lasted):
+        clock.check()
+        landed = near.after(lasted, TICK)
+        if ticks == requirement.within:
+            return space.common(space.reached, landed), ticks
+        ticks += 1
+        settled = near.common(after_reactions(near, landed, clock), waiting)
+        again = _meanwhile(near, settled, waiting, clock)
+        if near.same(again, lasted):  # it lasts for ever
+            return space.common(space.reached, landed), ticks
+        lasted = again
+    return space.nothing(), ticks
+
+
+def _meanwhile(space: Space[S], members: S, waiting: S, clock: Clock) -> S:
+    """The waiting states that are reached from the members while no time passes and the wait goes on."""
+    clock.check()
+    room = space.minus(space.reached, space.minus(space.settled, waiting))
+    return space.common(space.spread(members, (*REACTION, *NO_TICK), None, room), space.settled)
+
+
+def struck_from_the_start(space: Space[S], clock: Clock) -> list[S]:
+    """For each number of faults up to the budget: the settled states when so many have struck before anything else."""
+    struck = [after_reactions(space, space.start, clock)]
+    for _ in range(space.budget):
+        struck.append(after_reactions(space, space.after(struck[-1], NEW_FAULT), clock))
+    return struck
+
+
+def after_reactions(space: Space[S], members: S, clock: Clock) -> S:
+    """The settled states that reactions lead to from the members."""
+    clock.check()
+    return space.common(space.spread(members, REACTION, None, space.reached), space.settled)
+
+
+def can_lead_to(space: Space[S], good: S, asked: S, clock: Clock) -> S:
+    """Those of the asked states from which the good ones can be reached without any new fault."""
+    clock.check()
+    return space.common(space.spread_back(good, NO_NEW_FAULT, asked), asked)
+
+
+def trapped_states(space: Space[S], requirement: Requirement, clock: Clock) -> S:
+    """The settled states from which the subject of an ``always_possible`` cannot come true any more."""
+    near = space.narrowed((requirement.subject,))
+    good = near.common(near.settled, near.where(requirement.subject))
+    lost = near.minus(near.settled, can_lead_to(near, good, near.settled, clock))
+    return space.common(space.settled, lost)
