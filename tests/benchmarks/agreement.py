@@ -120,7 +120,7 @@ def main(number: int, first: int) -> int:
     print("       verdicts", ", ".join(f"{word} {count:,}" for word, count in words.most_common()))
     print(f"{len(wrong):>14,} disagreements")
     print(f"{time.monotonic() - started:,.0f} s, {time.process_time() - processor:,.0f} s of processor time")
-    return 1 if wrong else 0
+    return 1 if wrong or not words else 0
 
 
 if __name__ == "__main__":

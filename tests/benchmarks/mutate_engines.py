@@ -301,6 +301,9 @@ def main(wanted: list[str]) -> int:
         if not wanted or str(number) in wanted or any(m.file.startswith(w) for w in wanted if not w.isdigit())
     ]
     texts = {m.file: (ROOT / "safetymodel" / m.file).read_text(encoding="utf-8") for _, m in chosen}
+    if not chosen:
+        print("no mutation has that name or number")
+        return 2
     missing = [f"{n} {m.file}: {m.old}" for n, m in chosen if m.old not in texts[m.file]]
     if missing:
         print("the code has changed, mend these mutations first:", *missing, sep="\n  ")
