@@ -1,0 +1,88 @@
+"""What the commands share: options, cautions, sizes, what happens after a file was written."""
+
+from __future__ import annotations
+
+import re
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from safetymodel.problems import Problem
+
+if TYPE_CHECKING:
+    from safetymodel.model.system import System
+
+CAUTION = (
+    "Results are about the model in the spec file, under the limits that are printed, and about nothing else. "
+    "They do not replace risk assessment, local codes, or review and commissioning by licensed people."
+)
+
+Spec = Annotated[str, typer.Argument(metavar="SPEC", help="The spec file (YAML, format 1).", show_default=False)]
+Faults = Annotated[
+    int | None,
+    typer.Option(
+        "--faults",
+        metavar="K",
+        min=0,
+        help="Judge every requirement with up to K faults, whatever its `withstand`.",
+        show_default=False,
+    ),
+]
+States = Annotated[int | None, typer.Option("--states", min=1, help="Stop after so many states.", show_default=False)]
+Seconds = Annotated[
+    float | None, typer.Option("--seconds", min=0.0, help="Stop after so many seconds.", show_default=False)
+]
+Memory = Annotated[
+    str | None, typer.Option("--memory", metavar="SIZE", help="Use at most so much, such as 500MB.", show_default=False)
+]
+Out = Annotated[Path, typer.Option("--out", metavar="DIR", help="Where the pictures go.")]
+
+
+JsonFile = Annotated[str | None, typer.Option("--json", metavar="FILE", help="Results as JSON; - for standard output.")]
+
+
+class Engine(StrEnum):
+    """How the states are searched."""
+
+    auto = "auto"
+    product = "product"
+    symbolic = "symbolic"
+
+
+EngineChoice = Annotated[Engine, typer.Option("--engine", help="Write down every state, or work on sets of states.")]
+
+
+def load_system(spec: str) -> System | None:
+    """The system of a spec; its problems are shown."""
+    from safetymodel.model.build import load
+    from safetymodel.report import terminal
+
+    system, problems = load(spec)
+    terminal.print_problems(problems)
+    return system
+
+
+def listed(names: str) -> tuple[str, ...]:
+    return tuple(name.strip() for name in names.split(",") if name.strip())
+
+
+def size_in_bytes(text: str | None) -> int | None:
+    """A size such as 50MB or 2GB in bytes."""
+    if text is None:
+        return None
+    match = re.fullmatch(r"\s*([0-9]+(?:\.[0-9]+)?)\s*([kKmMgG])?[bB]?\s*", text)
+    value = float(match[1]) * {"k": 1e3, "m": 1e6, "g": 1e9}.get((match[2] or "").lower(), 1) if match else 0
+    if value < 1e6:
+        raise typer.BadParameter(f"{text!r} is not a size of at least 1MB, such as 500MB or 2GB")
+    return int(value)
+
+
+def after_writing(problems: tuple[Problem, ...], code: int) -> int:
+    """The exit code after writing files: 2 where that did not work."""
+    from safetymodel.problems import errors
+    from safetymodel.report import terminal
+
+    terminal.print_problems(problems)
+    return 2 if errors(problems) else code
