@@ -8,8 +8,8 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
+from safetymodel.claims.clock import Clock, seconds_for_more
 from safetymodel.claims.judge import EngineDisagreement, find_chatter, judge
-from safetymodel.claims.search import Clock, seconds_for_more
 from safetymodel.claims.verdict import Finding, Judgement
 from safetymodel.explore.choice import SMALL, EngineName, Explored, explore
 from safetymodel.explore.engine import LimitReached, Limits, Progress, Space

@@ -6,8 +6,8 @@ import random
 
 from random_systems import random_spec
 
+from safetymodel.claims.clock import Clock
 from safetymodel.claims.judge import judge
-from safetymodel.claims.search import Clock
 from safetymodel.explore.cone import cone_of
 from safetymodel.explore.engine import Limits
 from safetymodel.explore.symbolic import Symbolic, SymbolicSpace

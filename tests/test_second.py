@@ -8,8 +8,8 @@ from dataclasses import replace
 import pytest
 from random_systems import random_spec
 
+from safetymodel.claims.clock import Clock
 from safetymodel.claims.judge import judge
-from safetymodel.claims.search import Clock
 from safetymodel.claims.second import Inductive, by_invariant, by_other_engine
 from safetymodel.claims.verdict import Judgement
 from safetymodel.claims.watch import NOTHING

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TypeVar
 
-from safetymodel.claims.search import Clock
+from safetymodel.claims.clock import Clock
 from safetymodel.claims.watch import INSIDE, OUTSIDE, lasting, window
 from safetymodel.explore.engine import EVERY_STEP, HAPPENINGS, REACTION, Space
 from safetymodel.model.formula import Formula, Not

@@ -18,7 +18,8 @@ from safetymodel.claims.breach_states import (
     unlisted_starts,
     unpermitted_starts,
 )
-from safetymodel.claims.search import Clock, Walker
+from safetymodel.claims.clock import Clock
+from safetymodel.claims.search import Walker
 from safetymodel.claims.verdict import Attempt, Judgement, Moment, Trace
 from safetymodel.claims.watch import (
     BREACH,

@@ -5,8 +5,9 @@ from __future__ import annotations
 from typing import Any, TypeVar
 
 from safetymodel.claims import forms
+from safetymodel.claims.clock import Clock
 from safetymodel.claims.recheck import recheck
-from safetymodel.claims.search import Clock, Walker
+from safetymodel.claims.search import Walker
 from safetymodel.claims.verdict import Finding, Judgement, Trace
 from safetymodel.explore.engine import LimitReached, Space, going_round
 from safetymodel.model.state import State

@@ -68,9 +68,7 @@ def _before_last(trace: Trace) -> State:
 
 def _begins(system: System, trace: Trace, formula: Formula) -> bool:
     """Whether the last step makes the formula true."""
-    return (
-        bool(trace.steps) and holds(system, trace.end, formula) and not holds(system, _before_last(trace), formula)
-    )
+    return bool(trace.steps) and holds(system, trace.end, formula) and not holds(system, _before_last(trace), formula)
 
 
 def _watched_end(

@@ -2,47 +2,22 @@
 
 from __future__ import annotations
 
-import time
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from functools import reduce
 from typing import Any, Generic, TypeVar
 from weakref import WeakKeyDictionary
 
+from safetymodel.claims.clock import Clock as Clock
+from safetymodel.claims.stepping import Stepper
 from safetymodel.claims.verdict import Trace
-from safetymodel.claims.watch import BREACH, NOTHING, Classes, StepClass, Watch
-from safetymodel.explore.engine import REACTION, LimitReached, Space
+from safetymodel.claims.watch import BREACH, NOTHING, Watch
+from safetymodel.explore.engine import REACTION
 from safetymodel.model.state import State, initial_state
-from safetymodel.model.step import Kind, Step, holds, is_settled, reactions, steps
+from safetymodel.model.step import Kind, Step, holds, is_settled, steps
 from safetymodel.model.system import System
 
 S = TypeVar("S")
-
-
-AT_LEAST_SECONDS = 20.0
-"""Time that further work may take without being asked for; more where what came before took longer."""
-
-
-def seconds_for_more(limit: float | None, spent: float, asked: bool) -> float | None:
-    """Seconds that further work may take after ``spent``, under the user's ``limit`` for everything; None: no limit."""
-    most = None if asked else max(AT_LEAST_SECONDS, spent)
-    if limit is None:
-        return most
-    left = max(0.0, limit - spent)
-    return left if most is None else min(most, left)
-
-
-class Clock:
-    """Wall-clock limit of the questions after the search for states."""
-
-    def __init__(self, seconds: float | None = None, started: float | None = None) -> None:
-        self.seconds = seconds
-        self.started = time.monotonic() if started is None else started
-
-    def check(self) -> None:
-        """Raises :class:`LimitReached` when the time is over."""
-        if self.seconds is not None and time.monotonic() - self.started > self.seconds:
-            raise LimitReached(f"the limit of {self.seconds:.3g} s was reached" if self.seconds else "no time was left")
 
 
 @dataclass(slots=True)
@@ -60,77 +35,36 @@ _KEPT: WeakKeyDictionary[Any, list[Layers[Any]]] = WeakKeyDictionary()
 """The layers of the latest shortest runs in a space: breaches by the same faults share them."""
 
 
-class Walker(Generic[S]):
-    """Steps of whole sets, one set for each value of the watch."""
+class Ahead(Generic[S]):
+    """The states of a room by the fewest happenings that lead on from them to a target: ``within[n]`` are those that
+    need ``n`` or fewer, reactions before, between and after them included; for each value of the watch."""
 
-    def __init__(self, space: Space[S], watch: Watch = NOTHING, clock: Clock | None = None) -> None:
-        self.space = space
-        self.watch = watch
-        self.clock = clock or Clock()
+    def __init__(self, walker: Walker[S], room: S, targets: Mapping[int, S]) -> None:
+        self._walker = walker
+        self._all = dict.fromkeys(walker.watch.values, room)
+        self._frontier = dict(targets)
+        self.within = [dict(targets)]
+        self._close()
 
-    def start(self) -> dict[int, S]:
-        return self._settled_into({self.watch.first: self.space.start})
+    def _close(self) -> None:
+        """Add what reactions lead from into the latest set."""
+        walker, found, frontier = self._walker, self.within[-1], self._frontier
+        while frontier:
+            frontier = walker._fresh(found, walker._sources(self._all, frontier, reacting=True))
+            for value, members in frontier.items():
+                walker._add(self._frontier, value, members)
+        self.cost = walker._cost(self._frontier)
 
-    def react(self, sets: Mapping[int, S]) -> dict[int, S]:
-        """One reaction step."""
-        return self._step(sets, ((StepClass(REACTION), _same),))
+    def farther(self) -> None:
+        """One happening more."""
+        found = dict(self.within[-1])
+        self._frontier = self._walker._fresh(found, self._walker._sources(self._all, self._frontier, reacting=False))
+        self.within.append(found)
+        self._close()
 
-    def happen(self, sets: Mapping[int, S]) -> dict[int, S]:
-        """One happening."""
-        return self._step(sets, self.watch.classes)
 
-    def _step(self, sets: Mapping[int, S], classes: Classes) -> dict[int, S]:
-        space, result = self.space, dict[int, S]()
-        for value, members in sets.items():
-            if value == BREACH or space.is_empty(members):
-                continue
-            for steps_meant, becomes in classes:
-                after = space.after(members, steps_meant.kinds, steps_meant.events)
-                if not space.is_empty(after):
-                    self._add(result, becomes(value), after)
-        result = self._settled_into(result)
-        reacting = classes is not self.watch.classes
-        for leap in self.watch.leaps:
-            kinds = tuple(k for k in leap.steps.kinds if (k == "reaction") == reacting)
-            for value, members in sets.items():
-                if not kinds or value == BREACH or (leap.values is not None and value not in leap.values):
-                    continue
-                source = space.common(members, space.where(leap.before))
-                after = space.common(space.after(source, kinds, leap.steps.events), space.where(leap.after))
-                if not space.is_empty(after):
-                    self._add(result, leap.to, after)
-        return result
-
-    def _add(self, sets: dict[int, S], value: int, members: S) -> None:
-        sets[value] = self.space.union(sets[value], members) if value in sets else members
-
-    def _settled_into(self, sets: Mapping[int, S]) -> dict[int, S]:
-        """Apply the rules of settling to the settled states of each set."""
-        space, result = self.space, dict[int, S]()
-        for value, members in sets.items():
-            rules = self.watch.settling(value)
-            if not rules:
-                self._add(result, value, members)
-                continue
-            rest = members
-            for formula, new in rules:
-                part = space.common(space.common(rest, space.settled), space.where(formula))
-                rest = space.minus(rest, part)
-                if not space.is_empty(part):
-                    self._add(result, new, part)
-            if not space.is_empty(rest):
-                self._add(result, value, rest)
-        return result
-
-    def _fresh(self, seen: dict[int, S], sets: Mapping[int, S]) -> dict[int, S]:
-        """What is not seen yet, and mark it as seen."""
-        space, result = self.space, dict[int, S]()
-        for value, members in sets.items():
-            new = space.minus(members, seen[value]) if value in seen else members
-            if not space.is_empty(new):
-                result[value] = new
-                self._add(seen, value, new)
-        return result
+class Walker(Stepper[S]):
+    """Reached sets and shortest runs, one set for each value of the watch."""
 
     def reached(self) -> dict[int, S]:
         """Every reached state, by the value of the watch when it is there."""
@@ -167,30 +101,47 @@ class Walker(Generic[S]):
                     events = None if meant.events is None or events is None else events | meant.events
         return tuple(kinds), events
 
-    def _keeping(self, value: int) -> S:
-        """The states that do not change the value when a run comes to them."""
-        space, rest = self.space, self.space.settled
-        for formula, _ in self.watch.settling(value):
-            rest = space.minus(rest, space.where(formula))
-        return space.union(rest, space.minus(space.reached, space.settled))
-
     def shortest(self, targets: Mapping[int, S]) -> Trace | None:
         """A shortest run to one of the targets (a set for each value), or None where there is none.
 
-        Only states with flags that some target has are searched: a flag never goes down again.
-
-        Fewest happenings; among equals fewest faults, then the order of the spec file. Layers are one
-        happening with all reactions to it, and only as many as it takes.
+        Fewest happenings; among equals fewest faults, then the order of the spec file. It is searched from both ends:
+        layers of states by the fewest happenings that lead to them, and layers of states by the fewest that lead on to
+        a target, one happening with all its reactions each, the smaller frontier first; where they meet, the run is as
+        long as both together. Only states with flags that some target has are searched: a flag never goes down again.
         """
         layers = self._layers(self.space.on_the_way(reduce(self.space.union, targets.values())))
+        back = Ahead(self, layers.room, targets)
         depth = 0
         while depth < len(layers.found) or self._deeper(layers):
             self.clock.check()
-            goal = self._goal(layers.found[depth], targets)
+            middle = self._common(layers.found[depth], back.within[-1])
+            if middle:
+                return self._along(layers.found[:depth], middle, back, targets)
             depth += 1
-            if goal:
-                return self._walk(self._back(layers.found[:depth], goal), goal)
+            while depth == len(layers.found) and back.cost < self._cost(layers.found[-1]):
+                self.clock.check()
+                back.farther()
+                middle = self._common(layers.found[-1], back.within[-1])
+                if middle:
+                    return self._along(layers.found[:-1], middle, back, targets)
         return None
+
+    def _along(
+        self, layers: list[dict[int, S]], middle: dict[int, S], back: Ahead[S], targets: Mapping[int, S]
+    ) -> Trace:
+        """The run: on from where both ends meet, each layer no larger than what still leads to a target in time."""
+        layers = [*layers, middle]
+        for ahead in reversed(back.within[:-1]):
+            layers.append(self._common(self._reacted(self.happen(layers[-1])), ahead))
+        goal = self._goal(layers[-1], targets)
+        return self._walk(self._back(layers, goal), goal)
+
+    def _common(self, some: Mapping[int, S], others: Mapping[int, S]) -> dict[int, S]:
+        both = {v: self.space.common(members, others[v]) for v, members in some.items() if v in others}
+        return {v: members for v, members in both.items() if not self.space.is_empty(members)}
+
+    def _cost(self, sets: Mapping[int, S]) -> int:
+        return sum(self.space.weight(members) for members in sets.values())
 
     def _layers(self, room: S) -> Layers[S]:
         """The layers within the room; those of a run without a watch are taken up again."""
@@ -217,22 +168,6 @@ class Walker(Generic[S]):
             layers.found.append(new)
         return bool(new)
 
-    def _reacted(self, sets: Mapping[int, S]) -> dict[int, S]:
-        """The sets and all that reactions make of them."""
-        space, result, pending = self.space, dict(sets), dict(sets)
-        while pending:
-            value, members = pending.popitem()
-            if value == BREACH:
-                continue
-            grown = space.spread(members, REACTION, None, self._keeping(value))
-            self._add(result, value, grown)
-            for new_value, landed in self.react({value: grown}).items():
-                new = space.minus(landed, result[new_value]) if new_value in result else landed
-                if not space.is_empty(new):
-                    self._add(result, new_value, new)
-                    self._add(pending, new_value, new)
-        return result
-
     def _goal(self, layer: Mapping[int, S], targets: Mapping[int, S]) -> dict[int, S]:
         """Of the targets in this layer those with the fewest faults."""
         space, everything = self.space, self.space.nothing()
@@ -258,49 +193,10 @@ class Walker(Generic[S]):
                 exits = self._sources(layers[-len(chain) - 1], found, reacting=False)
         return chain[::-1]
 
-    def _sources(self, sets: Mapping[int, S], goal: Mapping[int, S], reacting: bool) -> dict[int, S]:
-        """Those members of ``sets`` from which one step leads into the goal, the watch included."""
-        space, result = self.space, dict[int, S]()
-        classes = ((StepClass(REACTION), _same),) if reacting else self.watch.classes
-        for value, members in sets.items():
-            if value == BREACH:
-                continue
-            found = space.nothing()
-            for steps_meant, becomes in classes:
-                landing = self._landing(becomes(value), goal)
-                if not space.is_empty(landing):
-                    found = space.union(found, space.before(landing, steps_meant.kinds, steps_meant.events))
-            for leap in self.watch.leaps:
-                kinds = tuple(k for k in leap.steps.kinds if (k == "reaction") == reacting)
-                if not kinds or leap.to not in goal or (leap.values is not None and value not in leap.values):
-                    continue
-                landing = space.common(goal[leap.to], space.where(leap.after))
-                before = space.before(landing, kinds, leap.steps.events)
-                found = space.union(found, space.common(before, space.where(leap.before)))
-            found = space.common(found, members)
-            if not space.is_empty(found):
-                result[value] = found
-        return result
-
-    def _landing(self, value: int, goal: Mapping[int, S]) -> S:
-        """The states in which a run that comes with this value ends up in the goal."""
-        space, result = self.space, self.space.nothing()
-        rest = space.settled
-        for formula, new in self.watch.settling(value):
-            part = space.common(rest, space.where(formula))
-            rest = space.minus(rest, part)
-            if new in goal:
-                result = space.union(result, space.common(part, goal[new]))
-        if value in goal:
-            keeps = space.union(rest, space.minus(space.reached, space.settled))
-            result = space.union(result, space.common(keeps, goal[value]))
-        return result
-
     def _walk(self, chain: list[dict[int, S]], goal: Mapping[int, S]) -> Trace:
         """The run through the chain that the reference step function finds first."""
-        system = self.space.system
-        state = initial_state(system)
-        value = settle_value(system, self.watch, state, self.watch.first)
+        first = state = self.first()
+        value = settle_value(self.space.system, self.watch, state, self.watch.first)
         taken: list[Step] = []
         for h, members in enumerate(chain):
             last = h == len(chain) - 1
@@ -311,14 +207,22 @@ class Walker(Generic[S]):
                 path.append(self._next(state, value, chain[h + 1]))
                 state, value = path[-1][0].after, path[-1][1]
             taken.extend(step for step, _ in path)
-        return Trace(initial_state(system), tuple(taken))
+        return Trace(first, tuple(taken))
+
+    def first(self) -> State:
+        """Where every run begins."""
+        return initial_state(self.space.system)
+
+    def offered(self, state: State) -> Iterator[Step]:
+        """Every step from a state, as the reference step function has them."""
+        return steps(self.space.system, state, self.space.budget)
 
     def _inside(self, sets: Mapping[int, S], state: State, value: int) -> bool:
         return value in sets and self.space.contains(sets[value], state)
 
     def _next(self, state: State, value: int, members: Mapping[int, S]) -> tuple[Step, int]:
         """The first happening that leads on, with the value of the watch after it."""
-        for step in steps(self.space.system, state, self.space.budget):
+        for step in self.offered(state):
             for new in watched(self.space.system, self.watch, state, value, step):
                 if self._inside(members, step.after, new):
                     return step, new
@@ -328,12 +232,12 @@ class Walker(Generic[S]):
         self, state: State, value: int, members: Mapping[int, S], goal: Mapping[int, S] | None
     ) -> list[tuple[Step, int]]:
         """The fewest reactions to the goal, or where there is none to a settled state of the members."""
-        system = self.space.system
         came: dict[tuple[State, int], tuple[tuple[State, int], Step] | None] = {(state, value): None}
         queue = [(state, value)]
         while queue:
             here = queue.pop(0)
-            arrived = is_settled(system, here[0]) if goal is None else self._inside(goal, *here)
+            onward = [step for step in self.offered(here[0]) if step.kind == "reaction"]
+            arrived = not onward if goal is None else self._inside(goal, *here)
             if arrived:
                 path: list[tuple[Step, int]] = []
                 while (origin := came[here]) is not None:
@@ -342,17 +246,13 @@ class Walker(Generic[S]):
                 return path[::-1]
             if here[1] == BREACH:
                 continue
-            for step in reactions(system, here[0]):
-                for new in watched(system, self.watch, *here, step):
+            for step in onward:
+                for new in watched(self.space.system, self.watch, *here, step):
                     node = (step.after, new)
                     if node not in came and self._inside(members, *node):
                         came[node] = (here, step)
                         queue.append(node)
         raise AssertionError("the engine's run is not one of the model's")
-
-
-def _same(value: int) -> int:
-    return value
 
 
 def settle_value(system: System, watch: Watch, state: State, value: int) -> int:

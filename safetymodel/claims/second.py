@@ -14,7 +14,8 @@ from dataclasses import replace
 from typing import Any
 
 from safetymodel.claims.breach_states import breach_of
-from safetymodel.claims.search import Clock, Walker
+from safetymodel.claims.clock import Clock
+from safetymodel.claims.search import Walker
 from safetymodel.claims.verdict import Judgement, Opinion
 from safetymodel.claims.watch import (
     BREACH,
@@ -236,9 +237,7 @@ def by_invariant(
     return tuple(found)
 
 
-def _opinion(
-    judgement: Judgement, space: SymbolicSpace, checks: dict[int, Inductive], clock: Clock
-) -> Opinion:
+def _opinion(judgement: Judgement, space: SymbolicSpace, checks: dict[int, Inductive], clock: Clock) -> Opinion:
     requirement = judgement.requirement
     if judgement.word == "undecided":
         return Opinion("none", None, "nothing was shown")

@@ -52,6 +52,8 @@ class Watch:
     classes: Classes = ((StepClass(HAPPENINGS), lambda value: value),)
     settling: Callable[[int], tuple[tuple[Formula, int], ...]] = lambda value: ()
     leaps: tuple[Leap, ...] = ()
+    values: tuple[int, ...] = (0,)
+    """Every value that a run can go on from."""
 
 
 NOTHING = Watch()
@@ -65,11 +67,11 @@ def window(requirement: Requirement) -> Watch:
     """From a settled state with ``begins`` up to the next settled state with ``ends``."""
     begins = requirement.begins
     if begins is None:
-        return Watch(first=INSIDE)
+        return Watch(first=INSIDE, values=(INSIDE,))
     ends = requirement.ends
     opens: Formula = begins if ends is None else AllOf((begins, Not(ends)))
     rules = {OUTSIDE: ((opens, INSIDE),), INSIDE: () if ends is None else ((ends, OUTSIDE),)}
-    return Watch(settling=rules.__getitem__)
+    return Watch(settling=rules.__getitem__, values=(OUTSIDE, INSIDE))
 
 
 BREACH = -1
@@ -103,6 +105,7 @@ def latest_happening(system: System, requirement: Requirement) -> Watch:
             Leap(StepClass(REACTION), start, requirement.subject, BREACH, frozenset([OTHERS])),
             Leap(StepClass((*not_events, "event"), unlisted), start, requirement.subject, BREACH),
         ),
+        values=(OTHERS, LISTED),
     )
 
 
@@ -128,4 +131,5 @@ def deadline(requirement: Requirement) -> Watch:
         classes=((tick, lambda value: value + 1 if value else 0), (others, lambda value: value)),
         settling=settling,
         leaps=(Leap(tick, TRUE, TRUE, BREACH, frozenset([late])),),
+        values=tuple(range(late + 1)),
     )

@@ -181,7 +181,8 @@ class Encoding:
     def flag(self, fault: int) -> Diagram:
         return self.decisions.bit(self.flag_bits[fault])
 
-    def _clock_from(self, subsystem: int, ticks: int) -> Diagram:
+    def clock_from(self, subsystem: int, ticks: int) -> Diagram:
+        """Where the subsystem has been in its state for so many ticks or more."""
         return self.decisions.at_least(self.clock_bits[subsystem], ticks) if ticks else self.decisions.true
 
     def formula(self, formula: Formula) -> Diagram:
@@ -234,7 +235,7 @@ class Encoding:
         t = self.system.transitions[number]
         if t.event is not None:
             return self.decisions.false
-        return self.can[number] & self._clock_from(t.subsystem, t.latest)
+        return self.can[number] & self.clock_from(t.subsystem, t.latest)
 
     # -- moves ------------------------------------------------------------------------------
 
@@ -249,28 +250,29 @@ class Encoding:
                 operation = self._event(self.system.events[move.number])
             elif move.kind == "time":
                 t = self.system.transitions[move.number]
-                early = self._clock_from(t.subsystem, t.earliest) & ~self._clock_from(t.subsystem, t.latest)
+                early = self.clock_from(t.subsystem, t.earliest) & ~self.clock_from(t.subsystem, t.latest)
                 operation = self._take(move.number, self.can[move.number] & early)
             elif move.kind == "fault" and self.budget:
                 operation = self._strike(move.number)
             elif move.kind == "jump" and self.budget:
                 fault = self.system.faults[move.number]
                 here = self.in_state(fault.subject, fault.state or 0) & self.flag(fault.number)
-                operation = self._enter(fault.subject, fault.target, here)
+                operation = self.enter(fault.subject, fault.target, here)
             elif move.kind == "tick":
                 operation = Tick(tuple(self._clocks()))
             if operation is not None and not (isinstance(operation, Write) and operation.guard == false):
                 found.append((move, operation))
         return found
 
-    def _enter(self, subsystem: int, state: int, guard: Diagram) -> Write:
+    def enter(self, subsystem: int, state: int, guard: Diagram) -> Write:
+        """Where ``guard`` holds, the subsystem comes to the state, and its clock starts anew."""
         bits = self.state_bits[subsystem] + self.clock_bits[subsystem]
         value = self.in_state(subsystem, state) & self.decisions.equals(self.clock_bits[subsystem], 0)
         return Write(guard, self.decisions.cube(bits), value)
 
     def _take(self, transition: int, guard: Diagram) -> Write:
         t = self.system.transitions[transition]
-        return self._enter(t.subsystem, t.target, guard)
+        return self.enter(t.subsystem, t.target, guard)
 
     def _strike(self, number: int) -> Write:
         fault = self.system.faults[number]

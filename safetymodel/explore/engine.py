@@ -80,6 +80,8 @@ class Space(Protocol[S]):
     def is_empty(self, a: S) -> bool: ...
     def size(self, a: S) -> int:
         """How many states, exactly."""
+    def weight(self, a: S) -> int:
+        """What a step of the set costs, in some measure that compares sets."""
     def contains(self, a: S, state: State) -> bool: ...
     def after(self, a: S, kinds: Collection[Kind], events: Collection[int] | None = None) -> S:
         """The states that one step of these kinds leads to; ``events`` narrows the events."""

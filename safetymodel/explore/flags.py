@@ -219,6 +219,9 @@ class Part(Generic[S]):
     def size(self, a: S) -> int:
         return self.whole.size(a)
 
+    def weight(self, a: S) -> int:
+        return self.whole.weight(a)
+
     def contains(self, a: S, state: State) -> bool:
         return self.whole.contains(a, state)
 

@@ -244,6 +244,8 @@ class ProductSpace:
     def size(self, a: Members) -> int:
         return int(np.count_nonzero(a))
 
+    weight = size
+
     def contains(self, a: Members, state: State) -> bool:
         number = self.product.number(state)
         return number >= 0 and bool(a[number])

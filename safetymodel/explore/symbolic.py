@@ -175,6 +175,9 @@ class SymbolicSpace:
     def size(self, a: Diagram) -> int:
         return self.symbolic.encoding.decisions.count(a)
 
+    def weight(self, a: Diagram) -> int:
+        return a.node_count()
+
     def contains(self, a: Diagram, state: State) -> bool:
         return self.symbolic.encoding.decisions.holds(a, self.symbolic.encoding.values(state))
 

@@ -19,8 +19,8 @@ from safetymodel.claims.breach_states import (
     unlisted_starts,
     unpermitted_starts,
 )
+from safetymodel.claims.clock import Clock
 from safetymodel.claims.forms import BROKEN_WITHOUT_END, OUT_OF_REACH
-from safetymodel.claims.search import Clock
 from safetymodel.claims.watch import (
     BREACH,
     INSIDE,

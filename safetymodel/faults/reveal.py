@@ -12,7 +12,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, Generic, Literal, TypeVar
 
-from safetymodel.claims.search import Clock
+from safetymodel.claims.clock import Clock
 from safetymodel.explore.engine import EVERY_STEP, HAPPENINGS, REACTION, LimitReached, Space, going_round
 from safetymodel.explore.flags import Part
 from safetymodel.model.formula import AllOf, AnyOf, FaultUp, Formula, InState, Not, SignalTrue

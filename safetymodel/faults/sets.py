@@ -9,9 +9,10 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import Any
 
+from safetymodel.claims.clock import Clock
 from safetymodel.claims.judge import EngineDisagreement
 from safetymodel.claims.recheck import recheck
-from safetymodel.claims.search import Clock, Walker
+from safetymodel.claims.search import Walker
 from safetymodel.claims.verdict import Judgement, Trace
 from safetymodel.explore.engine import LimitReached, Space
 from safetymodel.explore.flags import Part, flags_exactly, flags_of

@@ -7,7 +7,7 @@ from collections.abc import Collection
 from dataclasses import dataclass, replace
 from typing import Literal
 
-from safetymodel.claims.search import Clock, seconds_for_more
+from safetymodel.claims.clock import Clock, seconds_for_more
 from safetymodel.explore.choice import EngineName, explore
 from safetymodel.explore.engine import Limits, Progress
 from safetymodel.faults.category import Evidence, evidence

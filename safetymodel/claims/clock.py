@@ -1,0 +1,32 @@
+"""Time limits of the questions after the search for states."""
+
+from __future__ import annotations
+
+import time
+
+from safetymodel.explore.engine import LimitReached
+
+AT_LEAST_SECONDS = 20.0
+"""Time that further work may take without being asked for; more where what came before took longer."""
+
+
+def seconds_for_more(limit: float | None, spent: float, asked: bool) -> float | None:
+    """Seconds that further work may take after ``spent``, under the user's ``limit`` for everything; None: no limit."""
+    most = None if asked else max(AT_LEAST_SECONDS, spent)
+    if limit is None:
+        return most
+    left = max(0.0, limit - spent)
+    return left if most is None else min(most, left)
+
+
+class Clock:
+    """Wall-clock limit of the questions after the search for states."""
+
+    def __init__(self, seconds: float | None = None, started: float | None = None) -> None:
+        self.seconds = seconds
+        self.started = time.monotonic() if started is None else started
+
+    def check(self) -> None:
+        """Raises :class:`LimitReached` when the time is over."""
+        if self.seconds is not None and time.monotonic() - self.started > self.seconds:
+            raise LimitReached(f"the limit of {self.seconds:.3g} s was reached" if self.seconds else "no time was left")

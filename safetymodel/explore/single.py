@@ -1,0 +1,99 @@
+"""One move at a time: the question of an engine's space that tells the moves of one kind apart."""
+
+from __future__ import annotations
+
+from typing import Any, Generic, TypeVar
+
+from safetymodel.explore.engine import Space
+from safetymodel.explore.moves import Move
+
+S = TypeVar("S")
+
+
+class Single(Generic[S]):
+    """Steps of sets of one space by one move each. Moves that no state allows may be missing from ``moves``."""
+
+    def __init__(self, space: Space[S], moves: tuple[Move, ...]) -> None:
+        self.space = space
+        self.moves = moves
+
+    def after(self, members: S, move: Move) -> S:
+        """The states that the move leads to."""
+        raise NotImplementedError
+
+    def before(self, members: S, move: Move) -> S:
+        """The reached states from which the move can lead into the set."""
+        raise NotImplementedError
+
+    def possible(self, move: Move) -> S:
+        """The reached states in which the move can be made."""
+        return self.before(self.space.reached, move)
+
+    def fresh(self, subsystem: int) -> S:
+        """The reached states in which the subsystem's clock reads 0."""
+        raise NotImplementedError
+
+
+def single_moves(space: Space[Any]) -> Single[Any]:
+    """The moves of this engine's space."""
+    from safetymodel.explore.symbolic import SymbolicSpace
+
+    return _OfDiagrams(space) if isinstance(space, SymbolicSpace) else _OfArrays(space)
+
+
+class _OfDiagrams(Single[Any]):
+    def __init__(self, space: Any) -> None:
+        from safetymodel.explore.symbolic import within_memory
+
+        encoding = space.symbolic.encoding
+        super().__init__(space, tuple(move for move, _ in encoding.moves))
+        self._operations = dict(encoding.moves)
+        self._encoding = encoding
+        self._guard = lambda: within_memory(space.symbolic.memory)
+
+    def after(self, members: Any, move: Move) -> Any:
+        self.space.on_work()
+        with self._guard():
+            origin = members if move.kind == "reaction" else members & self._encoding.calm
+            return self._operations[move].image(origin) & self.space.reached
+
+    def before(self, members: Any, move: Move) -> Any:
+        self.space.on_work()
+        with self._guard():
+            origin = self.space.reached if move.kind == "reaction" else self.space.settled
+            return self._operations[move].source(members) & origin
+
+    def fresh(self, subsystem: int) -> Any:
+        with self._guard():
+            bits = self._encoding.clock_bits[subsystem]
+            return self._encoding.decisions.equals(bits, 0) & self.space.reached
+
+
+class _OfArrays(Single[Any]):
+    def __init__(self, space: Any) -> None:
+        super().__init__(space, tuple(space.product.moves))
+        self._label = {move: label for label, move in enumerate(self.moves)}
+
+    def after(self, members: Any, move: Move) -> Any:
+        product = self.space.product
+        edges = product.edges_from(members)
+        result = self.space.nothing()
+        result[product.targets[edges[product.labels[edges] == self._label[move]]]] = True
+        return result & self.space.reached
+
+    def before(self, members: Any, move: Move) -> Any:
+        product = self.space.product
+        edges = product.edges_into(members & self.space.reached)
+        result = self.space.nothing()
+        result[product.sources[edges[product.labels[edges] == self._label[move]]]] = True
+        return result & self.space.reached
+
+    def fresh(self, subsystem: int) -> Any:
+        import numpy as np
+
+        product = self.space.product
+        field = product.layout.clocks[subsystem]
+        if field is None:
+            return self.space.reached
+        zero = field.read(product.table.columns(0, product.size)) == 0
+        return np.asarray(zero) & self.space.reached
