@@ -33,10 +33,10 @@ from safetymodel.spec.schema import (
 )
 
 
-def fit(source: Source, root: Node) -> tuple[Problem, ...]:
-    """What does not fit format 1 in a tree whose root is a map; taken out of the tree."""
-    fitter = _Fitter(source)
-    fitter.record(root, DOCUMENT, "the file", None)
+def fit(source: Source, root: Node, shape: Record = DOCUMENT) -> tuple[Problem, ...]:
+    """What does not fit a format (unless told, format 1 of a spec) in a tree whose root is a map; taken out of it."""
+    fitter = _Fitter(source, shape)
+    fitter.record(root, shape, "the file", None)
     return tuple(fitter.problems)
 
 
@@ -61,8 +61,9 @@ def described(node: Node) -> str:
 class _Fitter:
     """Recursion here follows the table of shapes, never the depth of the file."""
 
-    def __init__(self, source: Source) -> None:
+    def __init__(self, source: Source, document: Record) -> None:
         self.source = source
+        self.document = document
         self.problems: list[Problem] = []
 
     def report(self, slug: str, node: Node, message: str, hint: str = "") -> bool:
@@ -91,7 +92,7 @@ class _Fitter:
                 meant.add(self.unknown_key(name, shape, owner))
                 node.lost.append(name.text)
                 continue
-            where = f"`{name.text}`" if shape is DOCUMENT else f"`{name.text}` of {owner}"
+            where = f"`{name.text}`" if shape is self.document else f"`{name.text}` of {owner}"
             if value.is_null and known.required and not isinstance(known.shape, Table | Listing):
                 self.report("empty", self.at(value, name), f"{where} is empty", f"write a value: {known.about}")
                 node.lost.append(name.text)
@@ -111,8 +112,8 @@ class _Fitter:
                 if known.name in meant or "<<" in meant:
                     continue
                 hint = f"add `{known.name}:` ({known.about})"
-                if known.name == "safetymodel":
-                    hint = "add `safetymodel: 1` as the first line"
+                if isinstance(known.shape, Whole) and known is shape.keys[0]:
+                    hint = f"add `{known.name}: {known.shape.least}` as the first line"
                 self.report("missing-key", key or node, f"{owner} has no `{known.name}`", hint)
         return good and not any(known.required and known.name in node.lost for known in shape.keys)
 
@@ -145,7 +146,7 @@ class _Fitter:
         section = where.strip("`").split("`")[0]
         kept = []
         for name, value in node.pairs:
-            if not _whole(NAME).match(name.text):
+            if not _whole(shape.names).match(name.text):
                 node.lost.append(name.text)
                 shown = name.text if len(name.text) <= 40 else f"{name.text[:40]}..."
                 long = len(name.text) > 100 and re.match(r"[A-Za-z][A-Za-z0-9_]*\Z", name.text)
@@ -270,7 +271,7 @@ class _Fitter:
             return True
         if shape.least == shape.most:
             message = f"{where} is {described(node)}; this version reads format {shape.least}"
-            return self.report("unknown-format", node, message, f"write `safetymodel: {shape.least}`")
+            return self.report("unknown-format", node, message, f"write `{where.strip('`')}: {shape.least}`")
         if not (node.kind == "text" and node.plain and INTEGER.match(node.text)):
             return self.wrong(node, where, "a whole number", "" if node.is_null else "write digits, without quotes")
         message = f"{where} is {described(node)}, not between {shape.least} and {shape.most}"

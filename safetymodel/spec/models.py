@@ -106,7 +106,7 @@ def _type(shape: Shape) -> Any:
             item = _type(shape.item)
             item = item | None if shape.null_item else item
             known = Field(min_length=0 if shape.empty else 1, json_schema_extra={"additionalProperties": False})
-            return Annotated[dict[_text(NAME), item], known]  # type: ignore[misc]
+            return Annotated[dict[_text(shape.names), item], known]  # type: ignore[misc]
         case StepShape():
             return _TEXT | _model(shape.check)
         case Record():

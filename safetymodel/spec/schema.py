@@ -76,6 +76,8 @@ class Table:
     item: Shape
     empty: bool = True
     null_item: bool = False
+    names: str = NAME
+    """The form of a name."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,308 @@
+"""Which states the model can be in after what was done: any order of reaction is right.
+
+Built on `model/step`: whether a transition can move is asked there once for each different reading of what it depends
+on, and remembered. So a step of a large system costs some look-ups.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from operator import itemgetter
+from typing import Any
+
+from safetymodel.bench.stimulus import Stimulus
+from safetymodel.model.formula import FaultUp, Formula, HowMany, InState, SignalTrue, atoms
+from safetymodel.model.state import State, initial_state
+from safetymodel.model.step import can_move, holds, jumped, may_strike, moved, ticked
+from safetymodel.model.system import System, Transition
+
+MOST_POSSIBLE = 20_000
+"""How many possible states are followed at once, transient ones included."""
+
+MOST_REMEMBERED = 100_000
+"""Readings that are remembered of one condition."""
+
+
+class CannotTrack(Exception):
+    """The possible states are too many, or the logic goes round for ever; its text says which."""
+
+
+class Tracker:
+    """The possible settled states of a system under stimuli. Sets are tuples without repeats, in the order found."""
+
+    def __init__(self, system: System) -> None:
+        self.system = system
+        self._cones = [_Cone(system, t.interlock, t.physical, own=t.subsystem) for t in system.transitions]
+        self._can = [self._asker(t) for t in system.transitions]
+        self._automatic: list[list[tuple[Transition, ...]]] = [
+            [
+                tuple(system.transitions[n] for n in s.transitions if _leaves(system.transitions[n], state))
+                for state in range(len(s.states))
+            ]
+            for s in system.subsystems
+        ]
+        self._readers = self._who_reads()
+        self._by_flag = [
+            _bits(t.subsystem for t in system.transitions if self._cones[t.number].mask >> f.number & 1)
+            for f in system.faults
+        ]
+        self._everybody = (1 << len(system.subsystems)) - 1
+        self._timed = tuple(t for t in system.transitions if t.event is None and t.earliest < t.latest)
+        self._truths: dict[int, tuple[Formula, Callable[[State], bool]]] = {}
+        self._signals = tuple(SignalTrue(s.number) for s in system.signals)
+
+    # -- single questions ---------------------------------------------------------------------
+
+    def can(self, state: State, transition: int) -> bool:
+        """As :func:`safetymodel.model.step.can_move`, remembered."""
+        return self._can[transition](state)
+
+    def holds(self, state: State, formula: Formula) -> bool:
+        """As :func:`safetymodel.model.step.holds`, remembered for formulas that live as long as the tracker."""
+        known = self._truths.get(id(formula))
+        if known is None or known[0] is not formula:
+            known = formula, self._reader(formula)
+            self._truths[id(formula)] = known
+        return known[1](state)
+
+    def reads(self, state: State, signal: int) -> bool:
+        """What the logic reads of a signal, faults included."""
+        return self.holds(state, self._signals[signal])
+
+    def choices(self, state: State, event: int) -> list[tuple[Transition, ...]]:
+        """As :func:`safetymodel.model.step.choices`: each way to take the event; empty where it is blocked."""
+        ways: list[tuple[Transition, ...]] = [()]
+        this = self.system.events[event]
+        for _, numbers in this.movers:
+            enabled = [self.system.transitions[n] for n in numbers if self._can[n](state)]
+            if enabled:
+                ways = [(*way, t) for way in ways for t in enabled]
+            elif this.joint:
+                return []
+        return ways if ways[0] else []
+
+    # -- sets of states -----------------------------------------------------------------------
+
+    def start(self) -> tuple[State, ...]:
+        """The settled states in which a device can be after its reset."""
+        return self._settled([(initial_state(self.system), self._everybody)])
+
+    def after(self, states: tuple[State, ...], stimulus: Stimulus, slack: int = 0) -> tuple[State, ...]:
+        """The settled states that are possible after a stimulus to a device in one of these.
+
+        ``slack`` is by how many ticks a wait of the device may be shorter or longer. A blocked event, or a fault
+        that is there already, leaves a state as it is. Raises CannotTrack.
+        """
+        if stimulus.kind == "wait":
+            return self._waited(states, stimulus.number, slack)
+        return self._settled(self.landed(states, stimulus))
+
+    def landed(self, states: tuple[State, ...], stimulus: Stimulus) -> list[tuple[State, int]]:
+        """(state right after an event, fault or jump, before the logic reacts; the subsystems that may now be due)."""
+        found: list[tuple[State, int]] = []
+        for state in states:
+            if stimulus.kind == "event":
+                ways = self.choices(state, stimulus.number)
+                found.extend((moved(state, way), self._affected(way)) for way in ways)
+                if not ways:
+                    found.append((state, 0))
+                continue
+            number = stimulus.number
+            fault = self.system.faults[number]
+            if stimulus.kind == "jump":
+                able = state.flags >> number & 1 and state.states[fault.subject] == fault.state
+                here = jumped(state, fault.subject, fault.target) if able else state
+                found.append((here, self._readers[fault.subject] if able else 0))
+            elif may_strike(self.system, state, number, len(self.system.faults)):
+                found.append((state._replace(flags=state.flags | 1 << number), self._by_flag[number]))
+            else:
+                found.append((state, 0))
+        return found
+
+    def passed(self, landed: list[tuple[State, int]]) -> tuple[dict[State, None], tuple[State, ...]]:
+        """(every state on the way, transient and settled; the settled ones), from what :meth:`landed` gives."""
+        return self._react(landed)
+
+    def _affected(self, way: tuple[Transition, ...]) -> int:
+        affected = 0
+        for transition in way:
+            affected |= self._readers[transition.subsystem]
+        return affected
+
+    def due(self, state: State, suspects: int) -> list[Transition]:
+        """The due transitions of those subsystems (bits) of which any may have one."""
+        found = []
+        states, clocks = state.states, state.clocks
+        while suspects:
+            low = suspects & -suspects
+            suspects ^= low
+            number = low.bit_length() - 1
+            for t in self._automatic[number][states[number]]:
+                if clocks[number] >= t.latest and self._can[t.number](state):
+                    found.append(t)
+        return found
+
+    def _settled(self, landed: list[tuple[State, int]]) -> tuple[State, ...]:
+        if len(landed) == 1 and not self._timed:
+            state, suspects = landed[0]
+            # Most reactions have one order only: follow it without a table.
+            for _ in range(MOST_POSSIBLE):
+                due = self.due(state, suspects)
+                if not due:
+                    return (state,)
+                if len(due) > 1:
+                    break
+                (t,) = due
+                state = moved(state, (t,))
+                suspects = self._readers[t.subsystem]
+            landed = [(state, self._everybody)]
+        settled = self._react(landed)[1]
+        return self._in_windows(settled) if self._timed else settled
+
+    def _react(self, landed: list[tuple[State, int]]) -> tuple[dict[State, None], tuple[State, ...]]:
+        settled: dict[State, None] = {}
+        seen: dict[State, None] = {}
+        stack = landed[::-1]
+        while stack:
+            state, suspects = stack.pop()
+            if state in seen:
+                continue
+            seen[state] = None
+            if len(seen) > MOST_POSSIBLE:
+                raise CannotTrack(f"more than {MOST_POSSIBLE:,} states are possible here, too many to follow")
+            due = self.due(state, suspects)
+            if not due:
+                settled[state] = None
+                continue
+            left = _bits(t.subsystem for t in due)
+            stack.extend((moved(state, (t,)), left | self._readers[t.subsystem]) for t in reversed(due))
+        if not settled:
+            raise CannotTrack("the logic of the model goes round automatic transitions for ever here")
+        return seen, tuple(settled)
+
+    def _waited(self, states: tuple[State, ...], ticks: int, slack: int) -> tuple[State, ...]:
+        found: dict[State, None] = {}
+        for passed in range(ticks + slack + 1):
+            if passed >= ticks - slack:
+                found.update(dict.fromkeys(states))
+            if passed == ticks + slack:
+                break
+            later = self._settled([self._one_tick(state) for state in states])
+            if later == states:
+                found.update(dict.fromkeys(states))
+                break
+            states = later
+        if len(found) > MOST_POSSIBLE:
+            raise CannotTrack(f"more than {MOST_POSSIBLE:,} states are possible here, too many to follow")
+        return tuple(found)
+
+    def _one_tick(self, state: State) -> tuple[State, int]:
+        later = ticked(self.system, state)
+        running = (n for n, (a, b) in enumerate(zip(state.clocks, later.clocks, strict=True)) if a != b)
+        return later, _bits(running)
+
+    def _in_windows(self, states: tuple[State, ...]) -> tuple[State, ...]:
+        """The states, and those that moves in their windows of time lead to without any time passing."""
+        seen = dict.fromkeys(states)
+        frontier = list(states)
+        while frontier:
+            landed = [
+                (moved(state, (t,)), self._readers[t.subsystem])
+                for state in frontier
+                for t in self._timed
+                if t.earliest <= state.clocks[t.subsystem] < t.latest and self._can[t.number](state)
+            ]
+            frontier = [state for state in self._react(landed)[1] if state not in seen] if landed else []
+            seen.update(dict.fromkeys(frontier))
+            if len(seen) > MOST_POSSIBLE:
+                raise CannotTrack(f"more than {MOST_POSSIBLE:,} states are possible here, too many to follow")
+        return tuple(seen)
+
+    # -- made once ----------------------------------------------------------------------------
+
+    def _who_reads(self) -> list[int]:
+        """For each subsystem the bits of those whose automatic transitions depend on it, itself included."""
+        readers = [1 << s.number for s in self.system.subsystems]
+        for t in self.system.transitions:
+            if t.event is None:
+                for subsystem in self._cones[t.number].subsystems:
+                    readers[subsystem] |= 1 << t.subsystem
+        return readers
+
+    def _asker(self, transition: Transition) -> Callable[[State], bool]:
+        system, cone = self.system, self._cones[transition.number]
+        subsystem, source = transition.subsystem, transition.source
+        key_of, mask = cone.key, cone.mask
+        remembered: dict[Any, bool] = {}
+
+        def can(state: State) -> bool:
+            states = state.states
+            if states[subsystem] != source:
+                return False
+            key = (key_of(states), state.flags & mask) if state.flags else key_of(states)
+            known = remembered.get(key)
+            if known is None:
+                known = can_move(system, state, transition)
+                if len(remembered) >= MOST_REMEMBERED:
+                    remembered.clear()
+                remembered[key] = known
+            return known
+
+        return can
+
+    def _reader(self, formula: Formula) -> Callable[[State], bool]:
+        system, cone = self.system, _Cone(self.system, formula)
+        key_of, mask = cone.key, cone.mask
+        remembered: dict[Any, bool] = {}
+
+        def truth(state: State) -> bool:
+            key = (key_of(state.states), state.flags & mask)
+            known = remembered.get(key)
+            if known is None:
+                known = holds(system, state, formula)
+                if len(remembered) >= MOST_REMEMBERED:
+                    remembered.clear()
+                remembered[key] = known
+            return known
+
+        return truth
+
+
+class _Cone:
+    """What formulas depend on: subsystems (ascending), the flags as a mask, and a key of a state by the subsystems."""
+
+    def __init__(self, system: System, *formulas: Formula, own: int | None = None) -> None:
+        subsystems: set[int] = set() if own is None else {own}
+        signals: set[int] = set()
+        flags: set[int] = {f.number for f in system.faults if f.kind == "stuck" and f.subject == own}
+        open_formulas = list(formulas)
+        while open_formulas:
+            for atom in atoms(open_formulas.pop()):
+                if isinstance(atom, InState):
+                    subsystems.add(atom.subsystem)
+                elif isinstance(atom, HowMany):
+                    subsystems.update(member.subsystem for member in atom.members)
+                elif isinstance(atom, FaultUp):
+                    flags.add(atom.fault)
+                elif isinstance(atom, SignalTrue) and atom.signal not in signals:
+                    signals.add(atom.signal)
+                    open_formulas.append(system.signals[atom.signal].reads)
+        flags.update(f.number for f in system.faults if f.kind == "signal" and f.subject in signals)
+        self.subsystems = tuple(sorted(subsystems))
+        self.mask = _bits(flags)
+        self.key: Callable[[tuple[int, ...]], Any] = itemgetter(*self.subsystems) if self.subsystems else _nothing
+
+
+def _nothing(states: tuple[int, ...]) -> int:
+    return 0
+
+
+def _leaves(transition: Transition, state: int) -> bool:
+    return transition.event is None and transition.source == state
+
+
+def _bits(numbers: Iterable[int]) -> int:
+    mask = 0
+    for number in numbers:
+        mask |= 1 << number
+    return mask
