@@ -257,8 +257,9 @@ class Walker(Stepper[S]):
 
 def settle_value(system: System, watch: Watch, state: State, value: int) -> int:
     """The value of the watch in a state that is entered with ``value``."""
-    if is_settled(system, state):
-        for formula, new in watch.settling(value):
+    rules = watch.settling(value)
+    if rules and is_settled(system, state):
+        for formula, new in rules:
             if holds(system, state, formula):
                 return new
     return value

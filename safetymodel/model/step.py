@@ -1,7 +1,7 @@
 """THE reference step function: what may happen next in a system state.
 
 Every engine, trace, scenario and device is checked against this room, so it is written to be
-read beside the page of meaning in DEVELOPERS.md: plain loops, nothing precomputed.
+read beside the page of meaning in DEVELOPERS.md: plain loops, nothing precomputed but the latest readings.
 """
 
 from __future__ import annotations
@@ -40,8 +40,19 @@ class Step:
     after: State
 
 
+_read: tuple[System, State, tuple[bool, ...]] | None = None
+"""The latest readings: each transition of a state asks for the same ones."""
+
+
 def readings(system: System, state: State) -> tuple[bool, ...]:
     """What the logic reads of each signal, faults included."""
+    global _read
+    if _read is None or _read[0] is not system or _read[1] is not state:
+        _read = (system, state, _readings(system, state))
+    return _read[2]
+
+
+def _readings(system: System, state: State) -> tuple[bool, ...]:
     held: dict[int, bool] = {}
     for fault in system.faults:
         if fault.kind == "signal" and state.flags >> fault.number & 1:
