@@ -29,8 +29,8 @@ class Single(Generic[S]):
         """The reached states in which the move can be made."""
         return self.before(self.space.reached, move)
 
-    def fresh(self, subsystem: int) -> S:
-        """The reached states in which the subsystem's clock reads 0."""
+    def lasted(self, subsystem: int, ticks: int) -> S:
+        """The reached states in which the subsystem's clock reads so many ticks or more."""
         raise NotImplementedError
 
 
@@ -63,10 +63,12 @@ class _OfDiagrams(Single[Any]):
             origin = self.space.reached if move.kind == "reaction" else self.space.settled
             return self._operations[move].source(members) & origin
 
-    def fresh(self, subsystem: int) -> Any:
+    def lasted(self, subsystem: int, ticks: int) -> Any:
+        if not ticks:
+            return self.space.reached
         with self._guard():
             bits = self._encoding.clock_bits[subsystem]
-            return self._encoding.decisions.equals(bits, 0) & self.space.reached
+            return self._encoding.decisions.at_least(bits, ticks) & self.space.reached
 
 
 class _OfArrays(Single[Any]):
@@ -88,12 +90,9 @@ class _OfArrays(Single[Any]):
         result[product.sources[edges[product.labels[edges] == self._label[move]]]] = True
         return result & self.space.reached
 
-    def fresh(self, subsystem: int) -> Any:
+    def lasted(self, subsystem: int, ticks: int) -> Any:
         import numpy as np
 
         product = self.space.product
-        field = product.layout.clocks[subsystem]
-        if field is None:
-            return self.space.reached
-        zero = field.read(product.table.columns(0, product.size)) == 0
-        return np.asarray(zero) & self.space.reached
+        clock = product.layout.clocks[subsystem].read(product.table.columns(0, product.size))
+        return np.greater_equal(clock, ticks) & self.space.reached
