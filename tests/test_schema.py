@@ -193,7 +193,7 @@ WITH_EVERY_KEY: dict[str, Any] = {
             "instances": ["left", "right"],
             "states": ["shut", "open"],
             "initial": "shut",
-            "events": {"pull": {"by": "guest", "text": "pulls", "joint": True}},
+            "events": {"pull": {"by": "guest", "text": "pulls", "joint": True, "controllable": True}},
             "transitions": [
                 {
                     "from": ["shut"],
@@ -202,6 +202,7 @@ WITH_EVERY_KEY: dict[str, Any] = {
                     "if": "true_one",
                     "physically": "a",
                     "after": "1 s..2 s",
+                    "controllable": True,
                     "text": "t",
                 }
             ],

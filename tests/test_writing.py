@@ -343,7 +343,7 @@ tick: 50 ms
 subsystems:
   fam:
     {text: a family, role: sensor, instances: [i, j], states: [a, b, "null"], initial: b, events: {
-      e: {by: her, text: does it, joint: true}, f: {}}, transitions: [
+      e: {by: her, text: does it, joint: true, controllable: true}, f: {}}, transitions: [
       {from: [a, b], to: a, on: e, if: s, physically: fam.i is a, text: goes},
       {from: a, to: b, after: 100 ms..1 s}, {from: a, to: b, after: 0 s}]}
 signals: {s: {reads: c, text: the switch}, t: {reads: true, indicates: any}, u: {reads: c, indicates: [f1, f2]}}

@@ -6,7 +6,7 @@ forget the subsystem's own bits in (set and condition), then fix their new value
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from itertools import product
 
@@ -247,7 +247,7 @@ class Encoding:
             if move.kind == "reaction":
                 operation = self._take(move.number, self.due[move.number])
             elif move.kind == "event":
-                operation = self._event(self.system.events[move.number])
+                operation = self.event(self.system.events[move.number])
             elif move.kind == "time":
                 t = self.system.transitions[move.number]
                 early = self.clock_from(t.subsystem, t.earliest) & ~self.clock_from(t.subsystem, t.latest)
@@ -301,10 +301,11 @@ class Encoding:
             found.append(Clock(s.number, running, arrived, full, up, down))
         return found
 
-    def _event(self, event: Event) -> Operation | None:
+    def event(self, event: Event, withheld: Collection[int] = ()) -> Operation | None:
+        """What an event does while some transitions are withheld from it; None where it does nothing at all."""
         false = self.decisions.false
         movers = [
-            (subsystem, tuple(t for t in transitions if self.can[t] != false))
+            (subsystem, tuple(t for t in transitions if t not in withheld and self.can[t] != false))
             for subsystem, transitions in event.movers
         ]
         if event.joint and not all(transitions for _, transitions in movers):

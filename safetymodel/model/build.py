@@ -279,8 +279,13 @@ class _Builder:
                 latest=latest,
                 span=text.span,
                 text=text.text,
+                controllable=text.controllable or text.interlock is not None or self._held_back(event),
             )
             first += 1
+
+    def _held_back(self, event: int | None) -> bool:
+        """Whether the event is marked controllable."""
+        return event is not None and self.scope.events[event].text.controllable
 
     def _fault(self, number: int, text: FaultText, signals: tuple[Signal, ...]) -> Fault:
         return replace(

@@ -37,6 +37,8 @@ class Transition:
     latest: int
     span: Span
     text: str = ""
+    controllable: bool = False
+    """Whether the logic can hold it back: it, or its event, is marked so, or it carries an `if`."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -207,7 +207,13 @@ class _Describer:
             initial=self.optional_name(value.get("initial")),
             instances=self.names(value.get("instances")),
             events=tuple(
-                EventText(self.name(k), self.words(v.get("by")), self.words(v.get("text")), self.truth(v.get("joint")))
+                EventText(
+                    self.name(k),
+                    self.words(v.get("by")),
+                    self.words(v.get("text")),
+                    self.truth(v.get("joint")),
+                    self.truth(v.get("controllable")),
+                )
                 for k, v in self.each(value.get("events"))
             ),
             transitions=tuple(transitions),
@@ -231,6 +237,7 @@ class _Describer:
             interlock=self.written(node.get("if")),
             physical=self.written(node.get("physically")),
             after=after,
+            controllable=self.truth(node.get("controllable")),
             text=self.words(node.get("text")),
             span=self.source.span(node),
         )

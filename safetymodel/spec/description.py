@@ -68,6 +68,7 @@ class EventText:
     by: str = ""
     text: str = ""
     joint: bool = False
+    controllable: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,6 +79,7 @@ class TransitionText:
     interlock: Written | None = None
     physical: Written | None = None
     after: tuple[Duration, Duration] | None = None
+    controllable: bool = False
     text: str = ""
     span: Span = field(default=NOWHERE, compare=False)
 

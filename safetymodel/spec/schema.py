@@ -163,6 +163,7 @@ EVENT = Record(
         Key("by", _WORDS, "who or what makes it happen"),
         _TEXT,
         Key("joint", _TRUTH, "true: it happens only when every subsystem that names it can move"),
+        Key("controllable", _TRUTH, "true: the logic can hold back every transition on it"),
     ),
 )
 TRANSITION = Record(
@@ -175,6 +176,7 @@ TRANSITION = Record(
         Key("if", _CONDITION, "the interlock condition: what the logic demands"),
         Key("physically", _CONDITION, "the physical condition: what nature demands"),
         Key("after", _AFTER, "how long the state lasts first"),
+        Key("controllable", _TRUTH, "true: the logic can hold it back, though it has no `if` yet"),
         _TEXT,
     ),
 )

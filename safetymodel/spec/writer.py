@@ -111,7 +111,8 @@ def _subsystem(subsystem: SubsystemText) -> Iterator[str]:
     if subsystem.events:
         yield "    events:"
     for event in subsystem.events:
-        pairs = [*_words(by=event.by, text=event.text), *([("joint", "true")] if event.joint else [])]
+        marks = [(key, "true") for key in ("joint", "controllable") if getattr(event, key)]
+        pairs = [*_words(by=event.by, text=event.text), *marks]
         yield f"      {quoted(event.name.text)}: {_map(pairs)}"
     if subsystem.transitions:
         yield "    transitions:"
@@ -130,6 +131,8 @@ def _transition(transition: TransitionText) -> Iterator[Pair]:
         yield "physically", quoted(transition.physical.text)
     if transition.after is not None:
         yield "after", quoted(_range(*transition.after))
+    if transition.controllable:
+        yield "controllable", "true"
     yield from _words(text=transition.text)
 
 
