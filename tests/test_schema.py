@@ -79,7 +79,7 @@ def spec_with(**sections: str) -> str:
 def test_it_is_a_schema_of_the_draft() -> None:
     Draft202012Validator.check_schema(json_schema())
     assert json_schema()["$schema"] == "https://json-schema.org/draft/2020-12/schema"
-    assert len(json_schema()["properties"]) == 13
+    assert len(json_schema()["properties"]) == 14
 
 
 def test_every_key_is_described() -> None:

@@ -11,12 +11,13 @@ from math import gcd
 from safetymodel.model.doubts import doubts
 from safetymodel.model.formula import Formula, SignalTrue
 from safetymodel.model.lowering import Lowering, Scope
+from safetymodel.model.quantities import approach_of, failure_of, milliseconds_of, value_of
 from safetymodel.model.system import (
     CommonCause,
     Event,
-    Failure,
     Fault,
     Form,
+    Function,
     Hazard,
     Requirement,
     Role,
@@ -32,10 +33,8 @@ from safetymodel.spec.describe import read_text
 from safetymodel.spec.description import (
     Description,
     Duration,
-    FailureText,
     FaultText,
     Name,
-    Quantity,
     RequirementText,
     ScenarioText,
     SignalText,
@@ -182,12 +181,23 @@ class _Builder:
             scenarios=tuple(self._scenario(s) for s in d.scenarios),
             families=tuple((name, numbers) for name, numbers in self.scope.families.items()),
             common_causes=self._common_causes(),
-            mission_time=None if d.mission_time is None else d.mission_time.value,
+            mission_time=value_of(d.mission_time),
+            functions=tuple(
+                Function(f.name.text, f.text, self.lower.formula(f.active), f.name.span) for f in d.functions
+            ),
         )
 
     def _signals(self) -> tuple[tuple[Signal, ...], tuple[int, ...]]:
         signals = tuple(
-            Signal(number, s.name.text, s.text, self.lower.formula(s.reads), s.name.span, self._indicated(s))
+            Signal(
+                number,
+                s.name.text,
+                s.text,
+                self.lower.formula(s.reads),
+                s.name.span,
+                self._indicated(s),
+                milliseconds_of(s.response),
+            )
             for number, s in enumerate(self.description.signals)
         )
         return signals, self.lower.signal_order(signals)
@@ -240,6 +250,7 @@ class _Builder:
                     span=member.span,
                     family=member.family,
                     instance=member.instance,
+                    response=milliseconds_of(member.text.response),
                 )
             )
         return tuple(subsystems), tuple(transitions), moved
@@ -291,7 +302,7 @@ class _Builder:
         return replace(
             self._failing(number, text),
             rate=text.rate,
-            failure=_failure(text.failure),
+            failure=failure_of(text.failure),
             indications=self._indications(number, text, signals),
         )
 
@@ -375,6 +386,7 @@ class _Builder:
             hazards=tuple(h.text for h in text.hazards),
             source=text.source,
             wording=wording(text),
+            approach=approach_of(text.approach),
         )
 
     def _scenario(self, text: ScenarioText) -> Scenario:
@@ -393,13 +405,6 @@ class _Builder:
         number = self.scope.event(step.name, None) or 0
         kind = "blocked" if step.kind == "blocked" else "event"
         return ScenarioStep(kind, step.span, step.text, number=number)  # type: ignore[arg-type]
-
-
-def _failure(text: FailureText) -> Failure:
-    def value(quantity: Quantity | None) -> float | None:
-        return None if quantity is None else quantity.value
-
-    return Failure(**{name: value(getattr(text, name)) for name in Failure.__slots__})
 
 
 def wording(text: RequirementText) -> str:

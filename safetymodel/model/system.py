@@ -56,6 +56,8 @@ class Subsystem:
     span: Span
     family: str | None = None
     instance: str | None = None
+    response: Fraction | None = None
+    """How long the real part takes for a reaction, in ms; None where the spec does not say."""
 
     @property
     def label(self) -> str:
@@ -86,6 +88,8 @@ class Signal:
     span: Span
     indicates: tuple[int, ...] = ()
     """The faults (numbers, ascending) that it tells people of while it reads true."""
+    response: Fraction | None = None
+    """How long the real switch takes to show a change, in ms; None where the spec does not say."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,6 +144,30 @@ class Fault:
 
 
 @dataclass(frozen=True, slots=True)
+class Function:
+    """Something that the machine does, while ``active`` is true."""
+
+    name: str
+    text: str
+    active: Formula
+    span: Span
+
+
+@dataclass(frozen=True, slots=True)
+class Approach:
+    """How a person comes near a danger: ``distance``, ``depth`` and ``height`` in mm, ``speed`` in mm/s (None: as the
+    standard has it), ``stopping`` in ms."""
+
+    distance: float
+    span: Span
+    speed: float | None = None
+    depth: float | None = None
+    height: float | None = None
+    stopping: Fraction | None = None
+    text: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Hazard:
     name: str
     text: str
@@ -176,6 +204,7 @@ class Requirement:
     source: str = ""
     wording: str = ""
     """The claim as the spec puts it, for example ``never: not sealed``."""
+    approach: Approach | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -225,6 +254,7 @@ class System:
     common_causes: tuple[CommonCause, ...] = ()
     mission_time: float | None = None
     """Hours that a fault without a proof test can stay; None where the spec does not say."""
+    functions: tuple[Function, ...] = ()
 
     def subsystem_named(self, name: str) -> Subsystem | None:
         return next((s for s in self.subsystems if s.name == name), None)

@@ -18,6 +18,7 @@ from safetymodel.spec.description import (
     Duration,
     EventText,
     FaultText,
+    FunctionText,
     HazardText,
     Name,
     RequirementText,
@@ -33,13 +34,24 @@ from safetymodel.spec.expressions import Literal, Misread, parse_expression
 from safetymodel.spec.failures import Report, common_cause, failure_of, mission_time
 from safetymodel.spec.fit import fit
 from safetymodel.spec.reader import Node, Source, decode, parse
+from safetymodel.spec.responses import approach_of, response_of
 from safetymodel.spec.schema import COMPANIONS, FORMS
 
 T = TypeVar("T")
 
 _EXPRESSIONS = {*FORMS, "for", "effect", "from", "until"}
 _SAYING = {*_EXPRESSIONS, "within", "only_by", "prevent"}
-SECTIONS = ("subsystems", "signals", "conditions", "faults", "common_causes", "hazards", "requirements", "scenarios")
+SECTIONS = (
+    "subsystems",
+    "signals",
+    "conditions",
+    "functions",
+    "faults",
+    "common_causes",
+    "hazards",
+    "requirements",
+    "scenarios",
+)
 
 
 def read_text(data: bytes, file: str) -> tuple[Description | None, tuple[Problem, ...]]:
@@ -165,6 +177,7 @@ class _Describer:
                     self.needed(v.get("reads")),
                     self.words(v.get("text")),
                     self.names(v.get("indicates")),
+                    response_of(self.report_of(), v.get("response")),
                 )
                 for k, v in self.each(root.get("signals"))
             ),
@@ -180,6 +193,10 @@ class _Describer:
             ghosts=frozenset(self.ghosts),
             common_causes=self.kept(self.each(root.get("common_causes")), self.common_cause),
             mission_time=mission_time(self.report_of(), root.get("mission_time")),
+            functions=tuple(
+                FunctionText(self.name(k), self.needed(v.get("active")), self.words(v.get("text")))
+                for k, v in self.each(root.get("functions"))
+            ),
         )
 
     def kept(self, pairs: list[tuple[Node, Node]], make: Callable[[Node, Node], T | None]) -> tuple[T, ...]:
@@ -217,6 +234,7 @@ class _Describer:
                 for k, v in self.each(value.get("events"))
             ),
             transitions=tuple(transitions),
+            response=response_of(self.report_of(), value.get("response")),
         )
 
     def transition(self, node: Node) -> TransitionText | None:
@@ -354,6 +372,9 @@ class _Describer:
             may_be_empty=self.truth(value.get("may_be_empty")),
             hazards=self.names(value.get("hazard")),
             source=self.words(value.get("source")),
+            approach=approach_of(
+                self.report_of(), value, form, self.words((value.get("approach") or value).get("text"))
+            ),
         )
 
     def look_over(self, value: Node) -> None:

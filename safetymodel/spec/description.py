@@ -43,7 +43,7 @@ class Duration:
 
 @dataclass(frozen=True, slots=True)
 class Quantity:
-    """A number with a unit: hours, cycles, cycles in a year, or a share or probability between 0 and 1."""
+    """A number with a unit: hours, cycles, cycles in a year, mm, mm/s, or a share or probability between 0 and 1."""
 
     value: float
     text: str
@@ -94,6 +94,7 @@ class SubsystemText:
     instances: tuple[Name, ...] = ()
     events: tuple[EventText, ...] = ()
     transitions: tuple[TransitionText, ...] = ()
+    response: Duration | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,6 +105,7 @@ class SignalText:
     reads: Written
     text: str = ""
     indicates: tuple[Name, ...] = ()
+    response: Duration | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,6 +139,26 @@ class CommonCauseText:
 
 
 @dataclass(frozen=True, slots=True)
+class FunctionText:
+    name: Name
+    active: Written
+    text: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class ApproachText:
+    """How a person comes near: lengths in mm, the speed in mm/s."""
+
+    distance: Quantity
+    speed: Quantity | None = None
+    depth: Quantity | None = None
+    height: Quantity | None = None
+    stopping: Duration | None = None
+    text: str = ""
+    span: Span = field(default=NOWHERE, compare=False)
+
+
+@dataclass(frozen=True, slots=True)
 class HazardText:
     name: Name
     text: str = ""
@@ -160,6 +182,7 @@ class RequirementText:
     may_be_empty: bool = False
     hazards: tuple[Name, ...] = ()
     source: str = ""
+    approach: ApproachText | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -200,3 +223,4 @@ class Description:
     ghosts: frozenset[str] = field(default=frozenset(), compare=False)
     common_causes: tuple[CommonCauseText, ...] = ()
     mission_time: Quantity | None = None
+    functions: tuple[FunctionText, ...] = ()

@@ -10,6 +10,8 @@ _MS = {"ms": 1, "s": 1000, "min": 60_000}
 _QUANTITY = re.compile(r"\s*([0-9]+(?:\.[0-9]+)?(?:[eE][-+]?[0-9]+)?)\s*(/?)\s*([a-z0-9%]+)\s*\Z")
 HOURS_A_YEAR = 8760.0
 """As ISO 13849-1 and IEC 61508 count: 365 days."""
+_LENGTHS = {"mm": 1.0, "cm": 10.0, "m": 1000.0}
+MOST_MM = 1e6
 _UNITS = {
     "cycles": 1.0,
     "/demand": 1.0,
@@ -58,3 +60,12 @@ def quantity(text: str) -> float | None:
     value = float(match[1])
     value = value / 100 if factor == 0.01 else value * factor
     return value if value < 1e15 else None
+
+
+def millimetres(text: str) -> float | None:
+    """A length in mm, or a speed in mm/s; None where the text is none, or more than a kilometre."""
+    match = _QUANTITY.match(text.rstrip().removesuffix("s").rstrip().removesuffix("/"))
+    if match is None or match[2] or match[3] not in _LENGTHS or len(match[1]) > MOST_DIGITS:
+        return None
+    value = float(match[1]) * _LENGTHS[match[3]]
+    return value if value <= MOST_MM else None

@@ -284,6 +284,7 @@ _ONE = {
     "subsystems": "subsystem",
     "signals": "signal",
     "conditions": "condition",
+    "functions": "function",
     "faults": "fault",
     "common_causes": "common cause",
     "hazards": "hazard",

@@ -129,6 +129,8 @@ _CYCLE_RATE = _measure(r"/\s*(h|day|year)", "cycles in a time, such as `2.0e4 / 
 _DEMAND = _measure(r"/\s*demand", "a probability such as `1.0e-4 / demand`")
 _SPAN = _measure("(h|days?|years?)", "a time such as `8760 h`, `30 days` or `1 year`")
 _SHARE = _measure("%", "a share such as `90 %`")
+_LENGTH = _measure("(mm|cm|m)", "a length such as `850 mm`")
+_SPEED = _measure(r"(mm|m)\s*/\s*s", "a speed such as `1600 mm / s`")
 _WORDS, _CONDITION, _TRUTH = Words(), Condition(), Truth()
 _TEXT = Key("text", _WORDS, "a label for people")
 
@@ -195,6 +197,7 @@ SUBSYSTEM = Record(
         Key("initial", _NAME, "the initial state, where it is not the first"),
         Key("events", Table(EVENT, null_item=True), "events that belong to this subsystem"),
         Key("transitions", Listing(TRANSITION, empty=True), "the ways between the states"),
+        Key("response", _DURATION, "how long the real part takes for a reaction; no time of the model"),
     ),
 )
 SIGNAL = Record(
@@ -203,6 +206,7 @@ SIGNAL = Record(
     (
         Key("reads", _CONDITION, "what it shows without faults", required=True),
         Key("indicates", Listing(_NAME, alone=True), "the faults that it tells people of while it is true, or `any`"),
+        Key("response", _DURATION, "how long the real switch takes to show a change; no time of the model"),
         _TEXT,
     ),
 )
@@ -251,6 +255,26 @@ COMMON_CAUSE = Record(
         _TEXT,
     ),
 )
+FUNCTION = Record(
+    "Function",
+    "Something that the machine does: a column of the cause-and-effect matrix.",
+    (Key("active", _CONDITION, "while this is true, it is being done", required=True), _TEXT),
+)
+APPROACH = Record(
+    "Approach",
+    "How a person comes near while the danger ends, for the minimum distance of a pad or guard (ISO 13855).",
+    (
+        Key("distance", _LENGTH, "how far from the danger the pad or guard is", required=True),
+        Key("speed", _SPEED, "how fast a person comes near; 1600 mm / s unless told"),
+        Key("depth", _LENGTH, "how far a person gets before being noticed"),
+        Key("height", _LENGTH, "instead of depth, of a pad or a level field: its height over the floor"),
+        Key(
+            "stopping", _DURATION, "how long the danger lasts after the last reaction, where no part of the model says"
+        ),
+        _TEXT,
+    ),
+    (("not", {"required": ["depth", "height"]}),),
+)
 HAZARD = Record(
     "Hazard", "What can happen to people or things.", (_TEXT, Key("severity", _WORDS, "how bad, in your own words"))
 )
@@ -277,6 +301,7 @@ REQUIREMENT = Record(
         Key("may_be_empty", _TRUTH, "true: passes although its situation never arises"),
         Key("hazard", Listing(_NAME, alone=True), "the hazards it is against"),
         Key("source", Listing(_WORDS, alone=True, empty=True), "where the demand comes from"),
+        Key("approach", APPROACH, "with never, always, cause: how a person comes near meanwhile"),
     ),
     (
         ("oneOf", [{"required": [form]} for form in FORMS]),
@@ -313,6 +338,7 @@ DOCUMENT = Record(
         Key("subsystems", Table(SUBSYSTEM, empty=False), "the state machines", required=True),
         Key("signals", Table(SIGNAL), "what the logic sees"),
         Key("conditions", Table(_CONDITION), "definitions: a name for an expression"),
+        Key("functions", Table(FUNCTION), "what the machine does, for the cause-and-effect matrix"),
         Key("faults", Table(FAULT), "component failures"),
         Key("common_causes", Table(COMMON_CAUSE), "groups of faults with a common cause"),
         Key("mission_time", _SPAN, "how long a fault without a proof test can stay; 20 years unless told"),

@@ -6,10 +6,12 @@ import re
 from collections.abc import Iterable, Iterator
 
 from safetymodel.spec.description import (
+    ApproachText,
     CommonCauseText,
     Description,
     Duration,
     FaultText,
+    FunctionText,
     Name,
     Quantity,
     RequirementText,
@@ -24,7 +26,7 @@ from safetymodel.spec.schema import FORMAT
 _PLAIN = re.compile(r"[A-Za-z][A-Za-z0-9_.|/+()-]*(?: [A-Za-z0-9_.|/+()-]+)*\Z")
 _MEASURE = re.compile(
     r"[0-9][0-9.e+-]*(?: ?(?:ms|s|min)(?: ?\.\. ?[0-9][0-9.]* ?(?:ms|s|min))?"
-    r"| %| ?/ ?(?:h|day|year|demand)| ?(?:cycles|h|days?|years?))\Z"
+    r"| ?(?:mm|cm|m)(?: ?/ ?s)?| %| ?/ ?(?:h|day|year|demand)| ?(?:cycles|h|days?|years?))\Z"
 )
 _WORDS_OF_YAML = ("true", "false", "null")
 _ESCAPES = {'"': '\\"', "\\": "\\\\", "\n": "\\n", "\t": "\\t"}
@@ -59,6 +61,7 @@ def written_text(description: Description) -> str:
         ((s.name, _map(_signal(s))) for s in description.signals),
     )
     lines += _section("conditions", ((c.name, quoted(c.meaning.text)) for c in description.conditions))
+    lines += _section("functions", ((f.name, _map(_function(f))) for f in description.functions))
     lines += _section("faults", ((f.name, _map(_fault(f))) for f in description.faults))
     lines += _section("common_causes", ((c.name, _map(_common_cause(c))) for c in description.common_causes))
     if description.mission_time is not None:
@@ -118,6 +121,8 @@ def _subsystem(subsystem: SubsystemText) -> Iterator[str]:
         yield "    transitions:"
     for transition in subsystem.transitions:
         yield f"      - {_map(_transition(transition))}"
+    if subsystem.response is not None:
+        yield f"    response: {quoted(subsystem.response.text)}"
 
 
 def _transition(transition: TransitionText) -> Iterator[Pair]:
@@ -144,6 +149,8 @@ def _signal(signal: SignalText) -> Iterator[Pair]:
     yield "reads", quoted(signal.reads.text)
     if signal.indicates:
         yield "indicates", _one_or_list(signal.indicates)
+    if signal.response is not None:
+        yield "response", quoted(signal.response.text)
     yield from _words(text=signal.text)
 
 
@@ -200,6 +207,21 @@ def _requirement(requirement: RequirementText) -> Iterator[Pair]:
     if requirement.hazards:
         yield "hazard", _one_or_list(requirement.hazards)
     yield from _words(source=requirement.source)
+    if requirement.approach is not None:
+        yield "approach", _map(_approach(requirement.approach))
+
+
+def _approach(approach: ApproachText) -> Iterator[Pair]:
+    for key in ("distance", "speed", "depth", "height", "stopping"):
+        value: Quantity | Duration | None = getattr(approach, key)
+        if value is not None:
+            yield key, quoted(value.text)
+    yield from _words(text=approach.text)
+
+
+def _function(function: FunctionText) -> Iterator[Pair]:
+    yield "active", quoted(function.active.text)
+    yield from _words(text=function.text)
 
 
 def _scenario(scenario: ScenarioText) -> Iterator[str]:

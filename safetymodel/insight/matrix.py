@@ -1,0 +1,380 @@
+"""A cause-and-effect matrix computed from the model: what each cause does to each effect, over all situations.
+
+A situation is a settled state that the model reaches without faults. In each situation in which a cause can come, it
+is put there with all else as it is: a signal is held at a reading, a subsystem is brought into a state that one of
+its own transitions leads to (as far as nature lets it) and stays there, an act happens. Then the logic reacts until
+it settles, time may pass, and the cause may go again. So a mark says what the cause itself does, not what happens
+to go with it; conditions that the text of the spec names, but that make no difference, leave no mark.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from typing import Literal
+
+from safetymodel.claims.clock import Clock
+from safetymodel.explore.decisions import Diagram
+from safetymodel.explore.encoding import Operation
+from safetymodel.explore.symbolic import SymbolicSpace, within_memory
+from safetymodel.insight.causes import Cause, Effect, causes_of, effects_of
+from safetymodel.insight.influence import Influence, influence, mentioned
+from safetymodel.insight.what_if import NOTHING_HELD, Conditions, Held, World
+from safetymodel.insight.when import When, only_when
+from safetymodel.model.formula import Formula, SignalTrue
+from safetymodel.model.system import System
+
+Does = Literal["blocks", "stops", "latches", "starts"]
+
+TICK = -1
+"""Stands for the passing of time among the happenings that can start an effect."""
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """What a cause does to an effect.
+
+    ``blocks``: an effect that could be started cannot be. ``stops``: it ends, and comes back by itself when the cause
+    goes. ``latches``: it ends, and does not come back by itself. ``starts``: it begins. ``delayed``: only after a time.
+    ``always``: in every situation in which it could; else ``when`` says in which.
+    """
+
+    does: Does
+    always: bool
+    delayed: bool = False
+    when: When | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Matrix:
+    """``cells`` has the marks of every pair (row, column) that has any. ``situations``: how many were looked at.
+    ``undecided`` are columns that a limit kept from being finished."""
+
+    causes: tuple[Cause, ...]
+    effects: tuple[Effect, ...]
+    cells: dict[tuple[int, int], tuple[Mark, ...]]
+    situations: int
+    undecided: tuple[int, ...] = ()
+    shortfall: str = ""
+
+
+def matrix(space: SymbolicSpace, clock: Clock, on_effect: Callable[[str], None] = lambda name: None) -> Matrix:
+    """The matrix of a system from its states without faults."""
+    from safetymodel.explore.engine import LimitReached
+
+    causes, effects = tuple(causes_of(space.system)), effects_of(space.system)
+    cells: dict[tuple[int, int], tuple[Mark, ...]] = {}
+    undecided: list[int] = []
+    shortfall = space.shortfall
+    look = _Look(space, clock)
+    for column, effect in enumerate(effects):
+        on_effect(effect.name)
+        try:
+            if not space.complete:
+                raise LimitReached(space.shortfall)
+            with within_memory(space.symbolic.memory):
+                cells.update({(row, column): marks for row, marks in look.column(effect, causes)})
+        except LimitReached as limit:
+            undecided.append(column)
+            shortfall = shortfall or str(limit)
+    return Matrix(causes, effects, cells, space.size(space.settled), tuple(undecided), shortfall)
+
+
+@dataclass(frozen=True, slots=True)
+class _Way:
+    """One way in which a cause can come: the situations, what it does to them at once, and how it goes again."""
+
+    situations: Diagram
+    shift: Operation | None
+    held: Held
+    back: Operation | None = None
+    goes: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class _Start:
+    """A happening (an event's number, or TICK) that can start the effect, and the situations in which it can."""
+
+    happening: int
+    seen: Influence
+    world: World
+    situations: Diagram
+
+
+class _Look:
+    """What all columns share."""
+
+    def __init__(self, space: SymbolicSpace, clock: Clock) -> None:
+        self.space = space
+        self.system: System = space.system
+        self.clock = clock
+        self.encoding = space.symbolic.encoding
+        self.conditions = Conditions(self.encoding)
+        self.false = self.encoding.decisions.false
+        self._parts: dict[frozenset[int], Diagram] = {}
+        self._events = {move.number: op for move, op in self.encoding.moves if move.kind == "event"}
+        self._named = tuple(self._reads_itself(t.interlock, t.physical) for t in self.system.transitions)
+
+    def _reads_itself(self, *formulas: Formula) -> frozenset[int]:
+        """The subsystems whose states decide some formulas, signals read through."""
+        return frozenset().union(
+            *(self._reads_itself(self.system.signals[n].reads) for n in mentioned(formulas)[1]), mentioned(formulas)[0]
+        )
+
+    def part(self, subsystems: frozenset[int]) -> Diagram:
+        """All situations, seen through some subsystems."""
+        if subsystems not in self._parts:
+            kept = {b for s in subsystems for b in (*self.encoding.state_bits[s], *self.encoding.clock_bits[s])}
+            cube = self.encoding.decisions.cube([b for b in range(self.encoding.decisions.bits) if b not in kept])
+            self._parts[subsystems] = self.space.settled.exists(cube)
+        return self._parts[subsystems]
+
+    def world(self, seen: Influence, held: Held = NOTHING_HELD, *events: int) -> World:
+        return World(self.conditions, seen, held, events, self.clock.check)
+
+    def ways(self, cause: Cause, seen: Influence) -> Iterator[_Way]:
+        """The ways in which a cause can come, seen through some subsystems and what decides whether it can."""
+        match cause.kind:
+            case "lost" | "comes":
+                reading = cause.kind == "comes"
+                reads = self.conditions.formula(SignalTrue(cause.number))
+                room = self.part(seen.subsystems)
+                held = Held(signal=cause.number, reading=reading)
+                yield _Way(room & (~reads if reading else reads), None, held)
+            case "state":
+                yield from self._entries(cause, seen)
+            case "act":
+                movers = [n for _, numbers in self.system.events[cause.number].movers for n in numbers]
+                known = seen.subsystems.union(
+                    *(self._named[n] | {self.system.transitions[n].subsystem} for n in movers)
+                )
+                operation = self._plain_event(cause.number, known)
+                if operation is not None:
+                    room = self.part(known)
+                    yield _Way(
+                        room & operation.source(self.encoding.decisions.true), operation, NOTHING_HELD, goes=False
+                    )
+
+    def _entries(self, cause: Cause, seen: Influence) -> Iterator[_Way]:
+        """Into a state from each other one that a transition leads from, wherever nature lets it."""
+        this = self.system.subsystems[cause.number]
+        enter = self.world(seen)
+        by_source: dict[int, list[int]] = {}
+        for number in this.transitions:
+            t = self.system.transitions[number]
+            if t.target == cause.state and t.source != cause.state:
+                by_source.setdefault(t.source, []).append(number)
+        for source, numbers in by_source.items():
+            physical = self.false
+            known = seen.subsystems | {this.number}
+            for number in numbers:
+                condition = self.system.transitions[number].physical
+                physical = physical | self.conditions.formula(condition)
+                known |= self._reads_itself(condition)
+            there = self.encoding.in_state(this.number, source)
+            yield _Way(
+                self.part(known) & there & physical,
+                enter.enter(this.number, cause.state, there),
+                Held(subsystem=this.number),
+                enter.enter(this.number, source, self.encoding.decisions.true),
+            )
+
+    def _plain_event(self, number: int, known: frozenset[int]) -> Operation | None:
+        return self.world(Influence(known, frozenset()), NOTHING_HELD, number).events.get(number)
+
+    def column(self, effect: Effect, causes: tuple[Cause, ...]) -> Iterator[tuple[int, tuple[Mark, ...]]]:
+        """The rows that have a mark in this column."""
+        column = _Column(self, effect)
+        for row, cause in enumerate(causes):
+            self.clock.check()
+            marks = column.marks(cause)
+            if marks:
+                yield row, marks
+
+
+class _Column:
+    """One effect."""
+
+    def __init__(self, look: _Look, effect: Effect) -> None:
+        self.look = look
+        self.effect = effect
+        self.false = look.false
+        self.seen = influence(look.system, [effect.active])
+        self.active = look.conditions.formula(effect.active)
+        self.plain = look.world(self.seen)
+        room = look.part(self.seen.subsystems)
+        on, off = room & self.active, room & ~self.active
+        self.stays_on = on & ~self.plain.earlier(off, room)
+        self.stays_off = off & ~self.plain.earlier(on, room)
+        self.starts = tuple(self._starts())
+
+    def _starts(self) -> Iterator[_Start]:
+        """Everything that can start the effect, and where."""
+        look = self.look
+        for number in (*look._events, TICK):
+            if number == TICK:
+                seen, world = self.seen, self.plain
+                if not world.timed:
+                    continue
+            else:
+                movers = {s for s, _ in look.system.events[number].movers}
+                if not movers & self.seen.subsystems:
+                    continue
+                seen = influence(look.system, [self.effect.active], [number])
+                world = look.world(seen, NOTHING_HELD, number)
+            room = look.part(seen.subsystems) & ~self.active
+            able = self._able(world, number, room)
+            if able != self.false:
+                yield _Start(number, seen, world, able)
+
+    def _able(self, world: World, happening: int, room: Diagram) -> Diagram:
+        """Those of the settled room in which a happening can start the effect."""
+        landed = world.landed(room) if happening == TICK else self._image(world, happening, room)
+        reacting = world.close(landed)[0]
+        goal = reacting & world.calm & self.active
+        if goal == self.false:
+            return self.false
+        ahead = world.back(goal, reacting)
+        if happening == TICK:
+            back = world.tick.source(ahead)
+            for write in world.windows:
+                back = back | write.source(ahead)
+            return back & room
+        return world.events[happening].source(ahead) & room
+
+    def _image(self, world: World, event: int, members: Diagram) -> Diagram:
+        operation = world.events.get(event)
+        return self.false if operation is None else operation.image(members)
+
+    def touches(self, cause: Cause, seen: Influence) -> bool:
+        """Whether the cause can matter to what is seen at all."""
+        match cause.kind:
+            case "lost" | "comes":
+                return cause.number in seen.signals
+            case "state":
+                return cause.number in seen.subsystems
+            case _:
+                return any(s in seen.subsystems for s, _ in self.look.system.events[cause.number].movers)
+
+    def marks(self, cause: Cause) -> tuple[Mark, ...]:
+        """What the cause does to the effect."""
+        if cause.kind == "state" and cause.number in self.effect.subsystems:
+            return ()
+        found = [*self._at_once(cause), *self._blocks(cause)] if self._concerns(cause) else []
+        return tuple(found)
+
+    def _concerns(self, cause: Cause) -> bool:
+        return self.touches(cause, self.seen) or any(self.touches(cause, start.seen) for start in self.starts)
+
+    def _at_once(self, cause: Cause) -> Iterator[Mark]:
+        """Stops and starts."""
+        if not self.touches(cause, self.seen):
+            return
+        ways = [_Followed(self, way) for way in self.look.ways(cause, self.seen)]
+        yield from self._ended(ways)
+        yield from self._begun(ways)
+
+    def _ended(self, ways: list[_Followed]) -> Iterator[Mark]:
+        gone = [(f, f.changed(self.active, ~self.active)) for f in ways]
+        if any(off != self.false for _, off in gone):
+            returns = any(f.returns(off) for f, off in gone if off != self.false)
+            goes = all(f.way.goes for f, _ in gone)
+            does: Does = "latches" if goes and not returns else "stops"
+            yield self._mark(does, [f.difference(self.active, ~self.active) for f, _ in gone])
+            return
+        late = [f.late(self.stays_on, self.active, ~self.active) for f in ways]
+        if any(then != self.false for _, then in late):
+            yield self._mark("stops", late, delayed=True)
+
+    def _begun(self, ways: list[_Followed]) -> Iterator[Mark]:
+        if any(f.changed(~self.active, self.active) != self.false for f in ways):
+            yield self._mark("starts", [f.difference(~self.active, self.active) for f in ways])
+            return
+        late = [f.late(self.stays_off, ~self.active, self.active) for f in ways]
+        if any(then != self.false for _, then in late):
+            yield self._mark("starts", late, delayed=True)
+
+    def _mark(self, does: Does, split: list[tuple[Diagram, Diagram]], delayed: bool = False) -> Mark:
+        """``split``: for each way the situations in which it could have its effect, and those in which it has."""
+        could, does_so = self.false, self.false
+        always = True
+        for possible, actual in split:
+            could, does_so = could | possible, does_so | actual
+            always = always and possible == actual
+        if always:
+            return Mark(does, True, delayed)
+        when = only_when(self.look.system, self.look.encoding, does_so, could & ~does_so, self.look.clock.check)
+        return Mark(does, False, delayed, when)
+
+    def _blocks(self, cause: Cause) -> Iterator[Mark]:
+        split: list[tuple[Diagram, Diagram]] = []
+        for start in self.starts:
+            if not self.touches(cause, start.seen) or (cause.kind == "act" and cause.number == start.happening):
+                continue
+            events = () if start.happening == TICK else (start.happening,)
+            for way in self.look.ways(cause, start.seen):
+                could = way.situations & start.situations
+                if could == self.false:
+                    continue
+                world = self.look.world(start.seen, way.held, *events)
+                shifted = could if way.shift is None else way.shift.image(could)
+                reacting = world.close(shifted)[0]
+                ends = reacting & world.calm & ~self.active
+                lost = ends & ~self._able(world, start.happening, ends)
+                if lost == self.false:
+                    split.append((could, self.false))
+                    continue
+                source = world.back(lost, reacting)
+                blocked = could & (source if way.shift is None else way.shift.source(source))
+                split.append((could, blocked))
+        if any(blocked != self.false for _, blocked in split):
+            yield self._mark("blocks", split)
+
+
+class _Followed:
+    """One way of a cause, followed through the reactions to it, for one effect."""
+
+    def __init__(self, column: _Column, way: _Way) -> None:
+        self.column = column
+        self.way = way
+        self.false = column.false
+        self.world = column.look.world(column.seen, way.held)
+        self._closed: dict[int, Diagram] = {}
+
+    def _shifted(self, members: Diagram) -> Diagram:
+        return members if self.way.shift is None else self.way.shift.image(members)
+
+    def _unshifted(self, members: Diagram) -> Diagram:
+        return members if self.way.shift is None else self.way.shift.source(members)
+
+    def changed(self, before: Diagram, after: Diagram) -> Diagram:
+        """The settled ends with ``after`` of what began with ``before``."""
+        return self.world.settled(self._shifted(self.way.situations & before)) & after
+
+    def difference(self, before: Diagram, after: Diagram) -> tuple[Diagram, Diagram]:
+        """The situations with ``before``, and those of them that can end with ``after``."""
+        could = self.way.situations & before
+        reacting = self.world.close(self._shifted(could))[0]
+        source = self.world.back(reacting & self.world.calm & after, reacting)
+        return could, could & self._unshifted(source)
+
+    def returns(self, ended: Diagram) -> bool:
+        """Whether the effect can come back by itself, at once or with time, when the cause goes again."""
+        if not self.way.goes:
+            return False
+        plain = self.column.plain
+        restored = ended if self.way.back is None else self.way.back.image(ended)
+        return plain.later(plain.settled(restored)) & self.column.active != self.false
+
+    def late(self, steady: Diagram, before: Diagram, after: Diagram) -> tuple[Diagram, Diagram]:
+        """The situations that time alone would not change, and those of them that it can change with the cause."""
+        could = self.way.situations & steady
+        if could == self.false or not self.world.timed:
+            return could, self.false
+        reacting = self.world.close(self._shifted(could))[0]
+        ends = reacting & self.world.calm & before
+        then = self.world.later(ends)
+        if then & after == self.false:
+            return could, self.false
+        ahead = self.world.earlier(then & after, then) & ends
+        return could, could & self._unshifted(self.world.back(ahead, reacting))
