@@ -36,13 +36,15 @@ class Mark:
 
     ``blocks``: an effect that could be started cannot be. ``stops``: it ends, and comes back by itself when the cause
     goes. ``latches``: it ends, and does not come back by itself. ``starts``: it begins. ``delayed``: only after a time.
-    ``always``: in every situation in which it could; else ``when`` says in which.
+    ``always``: in every situation in which it could; else ``when`` says in which. Of ``blocks``, ``starts`` are the
+    ways of starting that are blocked (an event's number, or :data:`TICK`), each with the situations (None: in all).
     """
 
     does: Does
     always: bool
     delayed: bool = False
     when: When | None = None
+    starts: tuple[tuple[int, When | None], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -296,39 +298,50 @@ class _Column:
 
     def _mark(self, does: Does, split: list[tuple[Diagram, Diagram]], delayed: bool = False) -> Mark:
         """``split``: for each way the situations in which it could have its effect, and those in which it has."""
+        if all(possible == actual for possible, actual in split):
+            return Mark(does, True, delayed)
+        return Mark(does, False, delayed, self._when(split))
+
+    def _when(self, split: list[tuple[Diagram, Diagram]]) -> When:
         could, does_so = self.false, self.false
-        always = True
         for possible, actual in split:
             could, does_so = could | possible, does_so | actual
-            always = always and possible == actual
-        if always:
-            return Mark(does, True, delayed)
-        when = only_when(self.look.system, self.look.encoding, does_so, could & ~does_so, self.look.clock.check)
-        return Mark(does, False, delayed, when)
+        return only_when(self.look.system, self.look.encoding, does_so, could & ~does_so, self.look.clock.check)
 
     def _blocks(self, cause: Cause) -> Iterator[Mark]:
+        splits = {start.happening: self._blocked(cause, start) for start in self.starts}
+        asked = {happening: split for happening, split in splits.items() if split}
+        starts: list[tuple[int, When | None]] = []
+        always = True
+        for happening, split in asked.items():
+            whole = all(possible == actual for possible, actual in split)
+            always = always and whole
+            if any(actual != self.false for _, actual in split):
+                starts.append((happening, None if whole else self._when(split)))
+        if starts:
+            yield Mark("blocks", always, starts=tuple(starts))
+
+    def _blocked(self, cause: Cause, start: _Start) -> list[tuple[Diagram, Diagram]]:
+        """For each way of the cause the situations in which the effect could be started so, and those in which it
+        cannot any more."""
+        if cause.kind == "act" and cause.number == start.happening:
+            return []
         split: list[tuple[Diagram, Diagram]] = []
-        for start in self.starts:
-            if not self.touches(cause, start.seen) or (cause.kind == "act" and cause.number == start.happening):
+        events = () if start.happening == TICK else (start.happening,)
+        for way in self.look.ways(cause, start.seen):
+            could = way.situations & start.situations
+            if could == self.false:
                 continue
-            events = () if start.happening == TICK else (start.happening,)
-            for way in self.look.ways(cause, start.seen):
-                could = way.situations & start.situations
-                if could == self.false:
-                    continue
-                world = self.look.world(start.seen, way.held, *events)
-                shifted = could if way.shift is None else way.shift.image(could)
-                reacting = world.close(shifted)[0]
-                ends = reacting & world.calm & ~self.active
-                lost = ends & ~self._able(world, start.happening, ends)
-                if lost == self.false:
-                    split.append((could, self.false))
-                    continue
-                source = world.back(lost, reacting)
-                blocked = could & (source if way.shift is None else way.shift.source(source))
-                split.append((could, blocked))
-        if any(blocked != self.false for _, blocked in split):
-            yield self._mark("blocks", split)
+            if not self.touches(cause, start.seen):
+                split.append((could, self.false))
+                continue
+            world = self.look.world(start.seen, way.held, *events)
+            reacting = world.close(could if way.shift is None else way.shift.image(could))[0]
+            ends = reacting & world.calm & ~self.active
+            lost = ends & ~self._able(world, start.happening, ends)
+            source = world.back(lost, reacting) if lost != self.false else self.false
+            split.append((could, could & (source if way.shift is None else way.shift.source(source))))
+        return split
 
 
 class _Followed:
