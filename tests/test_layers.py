@@ -14,7 +14,7 @@ LAYERS: tuple[tuple[str, ...], ...] = (
     ("explore",),
     ("claims",),
     ("traces",),
-    ("faults", "insight"),
+    ("faults", "insight", "revisions"),
     ("diagrams", "report", "bench", "drive"),
     ("pipeline", "commands", "cli", "__init__"),
 )

@@ -154,7 +154,7 @@ class Encoding:
         self._support = signal_support(system)
         self.signals: list[Diagram] = [self.decisions.false] * len(system.signals)
         for number in system.signal_order:
-            self.signals[number] = self._signal(number)
+            self.signals[number] = self.reading(number, system.signals[number].reads)
         self.can = tuple(self._can(n) for n in range(len(system.transitions)))
         self.due = tuple(self._due(n) for n in range(len(system.transitions)))
         self.transient = disjoin((self.due[s] for s in self._by_place()), self.decisions.false)
@@ -215,8 +215,13 @@ class Encoding:
             case Defined(_, body):
                 return self.formula(body)
 
-    def _signal(self, number: int) -> Diagram:
-        reading = self.formula(self.system.signals[number].reads)
+    def forget_formulas(self) -> None:
+        """For a copy in which signals read something else: work every formula out anew."""
+        self._formulas = {}
+
+    def reading(self, number: int, reads: Formula) -> Diagram:
+        """Where a signal reads true, faults included, if its expression is this one."""
+        reading = self.formula(reads)
         for fault in self.system.faults:
             if fault.kind == "signal" and fault.subject == number:
                 flag = self.flag(fault.number)
