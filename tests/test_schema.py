@@ -206,10 +206,12 @@ WITH_EVERY_KEY: dict[str, Any] = {
                     "text": "t",
                 }
             ],
+            "response": "40 ms",
         }
     },
-    "signals": {"s": {"reads": "a", "indicates": "any", "text": "t"}},
+    "signals": {"s": {"reads": "a", "indicates": "any", "response": "20 ms", "text": "t"}},
     "conditions": {"c": "a"},
+    "functions": {"moving": {"active": "a", "text": "t"}},
     "faults": {
         "f": {
             "signal": "s",
@@ -239,6 +241,14 @@ WITH_EVERY_KEY: dict[str, Any] = {
             "may_be_empty": True,
             "hazard": ["H"],
             "source": ["s"],
+            "approach": {
+                "distance": "1500 mm",
+                "speed": "1.6 m / s",
+                "depth": "1200 mm",
+                "height": "0 mm",
+                "stopping": "300 ms",
+                "text": "t",
+            },
         }
     },
     "scenarios": {"S": {"text": "t", "steps": ["door.pull", {"check": "a"}], "ends_with": "a"}},

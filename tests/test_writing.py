@@ -345,9 +345,10 @@ subsystems:
     {text: a family, role: sensor, instances: [i, j], states: [a, b, "null"], initial: b, events: {
       e: {by: her, text: does it, joint: true, controllable: true}, f: {}}, transitions: [
       {from: [a, b], to: a, on: e, if: s, physically: fam.i is a, text: goes},
-      {from: a, to: b, after: 100 ms..1 s}, {from: a, to: b, after: 0 s}]}
-signals: {s: {reads: c, text: the switch}, t: {reads: true, indicates: any}, u: {reads: c, indicates: [f1, f2]}}
+      {from: a, to: b, after: 100 ms..1 s}, {from: a, to: b, after: 0 s}], response: 40 ms}
+signals: {s: {reads: c, text: the switch, response: 2.5 ms}, t: {reads: true, indicates: any}, u: {reads: c, indicates: [f1, f2]}}
 conditions: {c: "not  d"}
+functions: {go: {active: c or d, text: goes}, stay: {active: c}}
 faults:
   f1: {signal: s, stuck: true, rate: 2.0e-7 / h, text: bridged}
   f2: {signal: s, stuck: false, revealed_by: t}
@@ -361,13 +362,15 @@ mission_time: 20 years
 hazards: {H1: {text: harm, severity: high}, H2: }
 requirements:
   R1: {text: t, never: x, from: y, until: z, withstand: 2, prevent: true, may_be_empty: true, hazard: H1, source: s}
-  R2: {always: x, from: true, hazard: [H1, H2], source: [one, two]}
+  R2:
+    {always: x, from: true, hazard: [H1, H2], source: [one, two], approach: {
+      distance: 1.5 m, speed: 2000 mm / s, depth: 85 cm, stopping: 300 ms, text: a curtain}}
   R3: {possible: x}
   R4: {always_possible: x}
   R5: {permissive: x, for: y}
   R6: {start: x, only_by: fam.i.e}
   R7: {cause: x, effect: y, within: reaction}
-  R8: {cause: x, effect: y, within: 1.5 s}
+  R8: {cause: x, effect: y, within: 1.5 s, approach: {distance: 900 mm, height: 100 mm}}
 scenarios:
   one: {text: t, ends_with: x, steps: [fam.i.e, blocked fam.j.e, wait 1 s, fault f1, check x or y]}
   two: {steps: []}

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TextIO
 
 from safetymodel.drive.keep import save
-from safetymodel.drive.session import Option, Session, begin, breaches, told_of, why
+from safetymodel.drive.session import Option, Session, begin, breaches, enough, told_of, why, why_there
 from safetymodel.model.step import Kind, readings
 from safetymodel.model.system import Event, System
 from safetymodel.names import did_you_mean
@@ -24,7 +24,7 @@ Say = Callable[[str], None]
 HELP = """\
 A number       lets that happen; so does the name of an event, where it can happen
 wait 3 s       lets time pass (ms, s or min); `wait` alone one tick
-why EVENT      says which condition blocks an event
+why NAME       says what blocks an event, or what keeps or forces a subsystem where it is
 blocked        lists every event that is blocked, and why
 where          lists every subsystem with its state, and every signal with its reading
 show           says again what can happen
@@ -225,11 +225,15 @@ class _Dialogue:
 
     def _why(self, rest: str) -> None:
         names = [e.name for e in self.session.system.events]
-        event = self._event(rest)
+        event, subsystem = self._event(rest), self.session.system.subsystem_named(rest)
         if not rest:
             self.say("`why` takes the name of an event, as in " + (f"`why {names[0]}`" if names else "`why door.pull`"))
+        elif event is None and subsystem is not None:
+            first, *more = why_there(self.session, subsystem)
+            self.say(first)
+            self._say_all(more, "  ")
         elif event is None:
-            hint = did_you_mean(rest, names)
+            hint = did_you_mean(rest, [*names, *(s.name for s in self.session.system.subsystems)])
             self.say(f"the model has no event {rest[:60]}{'; ' + hint if hint else ''}")
         elif not self.session.settled:
             self.say("nothing but reactions can happen before the logic has settled")
@@ -238,6 +242,9 @@ class _Dialogue:
             if reasons:
                 self.say(f"{event_text(event)} is blocked:")
                 self._say_all(reasons, "  ")
+                few = enough(self.session, event)
+                if few and (len(reasons) > 1 or "; needs" in reasons[0]):
+                    self.say(f"  {few}")
             else:
                 options = [o for o in self.session.options if o.step.kind == "event" and o.step.number == event.number]
                 self.say(f"{event_text(event)} is not blocked: take {_numbers(options)}")

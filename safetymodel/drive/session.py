@@ -8,11 +8,11 @@ from safetymodel.claims.verdict import Trace
 from safetymodel.model.formula import Formula
 from safetymodel.model.state import State, initial_state
 from safetymodel.model.step import Step, happenings, holds, is_settled, reactions, ticked
-from safetymodel.model.system import Event, Requirement, System
-from safetymodel.traces.blocked import why_blocked
+from safetymodel.model.system import Event, Requirement, Subsystem, System
+from safetymodel.traces.blocked import enough_to_block, why_blocked, why_reacts
 from safetymodel.traces.fold import folded
 from safetymodel.traces.scenarios import MOST_TICKS, CannotFollow, settled_from
-from safetymodel.traces.wording import change_texts, step_text
+from safetymodel.traces.wording import change_texts, move_text, step_text
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,6 +156,40 @@ def told_of(system: System, move: Move) -> tuple[str, ...]:
 def why(session: Session, event: Event) -> tuple[str, ...]:
     """Why an event is blocked now; empty where it is not."""
     return why_blocked(session.system, session.state, event)
+
+
+def enough(session: Session, event: Event) -> str:
+    """The smallest set of facts that blocks an event now; empty where it is not blocked."""
+    return enough_to_block(session.system, session.state, event)
+
+
+def why_there(session: Session, subsystem: Subsystem) -> tuple[str, ...]:
+    """Why a subsystem is where it is: how it came there last, and what keeps back or forces each of its automatic
+    transitions; a line each."""
+    system, state = session.system, session.state
+    now = state.states[subsystem.number]
+    lines = [f"{subsystem.name} is {subsystem.states[now]}"]
+    before, latest = session.moves[0].before, None
+    for step in session.trace.steps:
+        if any(system.transitions[n].subsystem == subsystem.number for n in step.moved):
+            latest = (before, step)
+        before = step.after
+    if latest is None:
+        lines[0] += ", as at the start"
+    elif latest[1].kind == "reaction":
+        taken = system.transitions[latest[1].number]
+        lines.append(f"{move_text(system, taken)} {_was(why_reacts(system, latest[0], taken))} ({taken.span.short})")
+    else:
+        lines.append(f"it came there when {step_text(system, latest[1], latest[0])}")
+    for number in subsystem.transitions:
+        t = system.transitions[number]
+        if t.source == now and t.event is None:
+            lines.append(f"{move_text(system, t)} {why_reacts(system, state, t)} ({t.span.short})")
+    return tuple(lines)
+
+
+def _was(text: str) -> str:
+    return text.replace("is forced by", "was forced by", 1)
 
 
 def breaches(session: Session) -> tuple[Requirement, ...]:

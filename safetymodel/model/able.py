@@ -27,6 +27,11 @@ def able(system: System, transition: Transition, interlock: bool = True, physica
     return conjoin(tuple(parts))
 
 
+def conditions_of(system: System, transition: Transition) -> Formula:
+    """What a transition needs while its subsystem is in its source: no fault that keeps it there, both conditions."""
+    return conjoin((free_to_leave(system, transition), transition.interlock, transition.physical))
+
+
 def partners_able(system: System, transition: Transition) -> Formula:
     """Of a transition on a joint event: every other subsystem that names the event can move; else true."""
     if transition.event is None or not system.events[transition.event].joint:

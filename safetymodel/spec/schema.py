@@ -273,7 +273,7 @@ APPROACH = Record(
         ),
         _TEXT,
     ),
-    (("not", {"required": ["depth", "height"]}),),
+    (("dependentSchemas", {"height": {"properties": {"depth": False}}}),),
 )
 HAZARD = Record(
     "Hazard", "What can happen to people or things.", (_TEXT, Key("severity", _WORDS, "how bad, in your own words"))

@@ -5,9 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from safetymodel.claims.verdict import Attempt
+from safetymodel.model.able import conditions_of, event_possible
+from safetymodel.model.facts import deciding_facts
 from safetymodel.model.formula import AllOf, AnyOf, Defined, Formula, HowMany, InState, Not, SignalTrue
 from safetymodel.model.state import State
-from safetymodel.model.step import can_move, evaluate, is_stuck, readings
+from safetymodel.model.step import can_move, evaluate, holds, is_stuck, readings
 from safetymodel.model.system import Event, System, Transition
 from safetymodel.traces.fold import folded
 from safetymodel.traces.truth import Signals, fact_text
@@ -114,6 +116,37 @@ def why_blocked(system: System, state: State, event: Event) -> tuple[str, ...]:
     if not event.movers:
         reasons.append(f"no transition waits for {event.name} ({event.span.short})")
     return tuple(reasons)
+
+
+def facts_text(system: System, state: State, formula: Formula) -> tuple[str, ...]:
+    """A smallest set of facts that gives the formula its truth in the state, each in words."""
+    signals = readings(system, state)
+    return tuple(fact_text(system, state, signals, fact) for fact in deciding_facts(system, state, formula))
+
+
+def enough_to_block(system: System, state: State, event: Event) -> str:
+    """The smallest set of facts that blocks an event in a settled state: while they last, nothing else matters. Empty
+    where the event is not blocked, or never can move anything."""
+    possible = event_possible(system, event)
+    if holds(system, state, possible):
+        return ""
+    facts = facts_text(system, state, possible)
+    if not facts:
+        return ""
+    return f"{'this alone blocks it' if len(facts) == 1 else 'together these block it'}: {and_list(list(facts))}"
+
+
+def why_reacts(system: System, state: State, transition: Transition) -> str:
+    """The smallest set of facts that keeps an automatic transition from firing, or that forces it; time apart."""
+    formula = conditions_of(system, transition)
+    facts = and_list(list(facts_text(system, state, formula))) or "nothing, it has no condition"
+    forced = holds(system, state, formula)
+    now = state.clocks[transition.subsystem]
+    if forced and now < transition.latest:
+        left = ticks_text(system, transition.latest - now)
+        sooner = "at the latest " if transition.earliest < transition.latest else ""
+        return f"will be forced {sooner}in {left}; till then it depends on: {facts}"
+    return f"is forced by: {facts}" if forced else f"is kept back by: {facts}"
 
 
 def _elsewhere(system: System, state: State, number: int, ways: Iterable[Transition]) -> str:

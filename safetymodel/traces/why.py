@@ -6,11 +6,12 @@ from dataclasses import replace
 
 from safetymodel.claims.verdict import Judgement, Trace
 from safetymodel.claims.watch import lasting
+from safetymodel.model.able import conditions_of
 from safetymodel.model.formula import TRUE, Formula
 from safetymodel.model.state import State, initial_state
 from safetymodel.model.step import Step, due, happenings, holds, is_settled
 from safetymodel.model.system import Requirement, System, Transition
-from safetymodel.traces.blocked import attempt_words, what_keeps, why_blocked
+from safetymodel.traces.blocked import attempt_words, enough_to_block, facts_text, what_keeps, why_blocked
 from safetymodel.traces.truth import (
     Line,
     deciding_subsystems,
@@ -171,6 +172,11 @@ def _let_through(system: System, before: State, transition: Transition, blamed: 
         return lines
     read = subsystems_read(system, transition.interlock) | subsystems_read(system, transition.physical)
     unread = [system.subsystems[n].name for n in blamed if n not in read and n != transition.subsystem]
+    forcing = facts_text(system, before, conditions_of(system, transition)) if transition.event is None else ()
+    if forcing:
+        lines.append(
+            Line("part", f"it is automatic, and these facts are enough to force it: {and_list(list(forcing))}", 1)
+        )
     if unread:
         lines.append(Line("part", f"its conditions do not depend on {and_list(unread, 'or')}", 1))
     return lines
@@ -281,7 +287,10 @@ def _trapped(system: System, requirement: Requirement, trace: Trace) -> list[Lin
         told = []
         for event in blocked:
             reasons = why_blocked(system, state, event)
+            enough = enough_to_block(system, state, event)
             told.append(Line("part", f"{event_text(event)}: {'; '.join(reasons)}", 1))
+            if enough and (len(reasons) > 1 or any("; needs" in reason for reason in reasons)):
+                told[-1] = replace(told[-1], text=f"{told[-1].text}; {enough}")
         lines += _cut(told)
     return lines
 
