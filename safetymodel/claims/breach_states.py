@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from functools import reduce
 from typing import TypeVar
 
 from safetymodel.claims.clock import Clock
 from safetymodel.claims.watch import INSIDE, OUTSIDE, lasting, window
 from safetymodel.explore.engine import EVERY_STEP, HAPPENINGS, REACTION, Space
-from safetymodel.model.formula import Formula, Not
+from safetymodel.explore.flags import flags_of
+from safetymodel.model.formula import AllOf, FaultUp, Formula, Not
+from safetymodel.model.state import fault_numbers
 from safetymodel.model.step import Kind
 from safetymodel.model.system import Requirement
 
@@ -129,3 +132,31 @@ def trapped_states(space: Space[S], requirement: Requirement, clock: Clock) -> S
     good = near.common(near.settled, near.where(requirement.subject))
     lost = near.minus(near.settled, can_lead_to(near, good, near.settled, clock))
     return space.common(space.settled, lost)
+
+
+def hopeless(space: Space[S], good: S, asked: S, clock: Clock) -> S:
+    """Those of the asked states from which the good ones can no longer be reached without a new fault.
+
+    First with at most one flag up, then the others, since flags stay what they are: combinations of which a
+    part is enough already are left out, for no minimal set is among them.
+    """
+    flags = flags_of(space)
+    found = space.nothing()
+    left = asked
+    few = space.union(flags.of_size(0), flags.of_size(1)) if space.budget else space.reached
+    for room in (few, space.minus(space.reached, few)):
+        here = space.common(left, room)
+        if space.is_empty(here):
+            continue
+        lost = space.minus(here, can_lead_to(space, good, here, clock))
+        found = space.union(found, lost)
+        for mask in flags.minimal(lost):
+            up = AllOf(tuple(FaultUp(f) for f in fault_numbers(mask)))
+            left = space.minus(left, space.where(up))
+    return found
+
+
+def kept_away(space: Space[S], good: S, clock: Clock) -> S:
+    """Settled states just after some faults struck at the start, where these faults keep the good ones away; of each
+    least combination of such faults at least."""
+    return hopeless(space, good, reduce(space.union, struck_from_the_start(space, clock)), clock)

@@ -3,17 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from functools import reduce
-from itertools import combinations
 from typing import Any, TypeVar
 
 from safetymodel.claims.breach_states import (
     breach_of,
-    can_lead_to,
     inside_window,
+    kept_away,
     late_states,
     starts_of,
-    struck_from_the_start,
     trapped_states,
     unlisted_starts,
     unpermitted_starts,
@@ -32,6 +29,7 @@ from safetymodel.claims.watch import (
     window,
 )
 from safetymodel.explore.engine import REACTION, LimitReached, Space, going_round
+from safetymodel.explore.flags import flags_of
 from safetymodel.model.formula import (
     AllOf,
     FaultUp,
@@ -41,6 +39,7 @@ from safetymodel.model.formula import (
     atoms,
     weakest_mentions,
 )
+from safetymodel.model.state import fault_numbers
 from safetymodel.model.system import Requirement, Transition
 
 S = TypeVar("S")
@@ -128,19 +127,13 @@ def judge_possible(space: Space[S], requirement: Requirement, clock: Clock) -> J
 def _possible_with_faults(space: Space[S], requirement: Requirement, good: S, clock: Clock) -> Judgement:
     if not space.complete:
         return undecided(space, requirement)
-    struck = struck_from_the_start(space, clock)
-    hopeful = can_lead_to(space, good, reduce(space.union, struck), clock)
-    for count, struck_here in enumerate(struck):
-        for chosen in combinations(space.system.faults, count):
-            clock.check()
-            up = AllOf(tuple(FaultUp(f.number) for f in chosen))
-            here = space.common(struck_here, space.where(up))
-            if not space.is_empty(here) and space.is_empty(space.common(here, hopeful)):
-                reason = OUT_OF_REACH
-                if not count:
-                    reason = "it cannot be brought about without faults"
-                return broken(space, requirement, NOTHING, {0: here}, clock, reason)
-    return Judgement(requirement, space.budget, "holds")
+    lost = kept_away(space, good, clock)
+    if space.is_empty(lost):
+        return Judgement(requirement, space.budget, "holds")
+    least, *_ = flags_of(space).minimal(lost)
+    up = AllOf(tuple(FaultUp(number) for number in fault_numbers(least)))
+    reason = OUT_OF_REACH if least else "it cannot be brought about without faults"
+    return broken(space, requirement, NOTHING, {0: space.common(lost, space.where(up))}, clock, reason)
 
 
 def nearest_attempts(space: Space[S], requirement: Requirement, clock: Clock) -> tuple[Attempt, ...]:

@@ -7,15 +7,14 @@ combinations of flags among all breaches under one budget are the fault sets tha
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import reduce
 from typing import Generic, TypeVar
 
 from safetymodel.claims.breach_states import (
     breach_of,
-    can_lead_to,
+    hopeless,
     inside_window,
+    kept_away,
     late_states,
-    struck_from_the_start,
     unlisted_starts,
     unpermitted_starts,
 )
@@ -32,9 +31,6 @@ from safetymodel.claims.watch import (
     window,
 )
 from safetymodel.explore.engine import Space, going_round
-from safetymodel.explore.flags import flags_of
-from safetymodel.model.formula import AllOf, FaultUp
-from safetymodel.model.state import fault_numbers
 from safetymodel.model.system import Requirement
 
 S = TypeVar("S")
@@ -76,7 +72,7 @@ def breaches_of(space: Space[S], requirement: Requirement, clock: Clock) -> Brea
         case "always_possible":
             near = space.narrowed((requirement.subject,))
             good = near.common(near.settled, near.where(requirement.subject))
-            trapped = space.common(space.settled, _hopeless(near, good, near.settled, clock))
+            trapped = space.common(space.settled, hopeless(near, good, near.settled, clock))
             return Breaches((Way(trapped, trapped),))
         case "permissive":
             landed = unpermitted_starts(space, requirement)
@@ -102,33 +98,8 @@ def _invariant(space: Space[S], requirement: Requirement, clock: Clock) -> Breac
 
 def _possible(space: Space[S], requirement: Requirement, clock: Clock) -> Breaches[S]:
     """The settled states just after some faults struck at the start, where these faults keep P away for good."""
-    near = space.narrowed((requirement.subject,))
-    good = near.common(near.settled, near.where(requirement.subject))
-    if near.is_empty(good):
+    good = space.common(space.settled, space.where(requirement.subject))
+    if space.is_empty(good):
         return Breaches((Way(space.start, space.nothing()),))  # broken without faults, and no run shows it
-    struck = reduce(near.union, struck_from_the_start(near, clock))
-    hopeless = space.common(space.settled, _hopeless(near, good, struck, clock))
-    reason = OUT_OF_REACH
-    return Breaches((Way(hopeless, hopeless, 0, reason),))
-
-
-def _hopeless(space: Space[S], good: S, asked: S, clock: Clock) -> S:
-    """Those of the asked states from which the good ones can no longer be reached without a new fault.
-
-    First with at most one flag up, then the others, since flags stay what they are: combinations of which a
-    part is enough already are left out, for no minimal set is among them.
-    """
-    flags = flags_of(space)
-    found = space.nothing()
-    left = asked
-    few = space.union(flags.of_size(0), flags.of_size(1)) if space.budget else space.reached
-    for room in (few, space.minus(space.reached, few)):
-        here = space.common(left, room)
-        if space.is_empty(here):
-            continue
-        lost = space.minus(here, can_lead_to(space, good, here, clock))
-        found = space.union(found, lost)
-        for mask in flags.minimal(lost):
-            up = AllOf(tuple(FaultUp(f) for f in fault_numbers(mask)))
-            left = space.minus(left, space.where(up))
-    return found
+    lost = kept_away(space, good, clock)
+    return Breaches((Way(lost, lost, 0, OUT_OF_REACH),))
