@@ -24,6 +24,7 @@ from safetymodel.traces.scenarios import ScenarioResult, run_scenario
 
 if TYPE_CHECKING:
     from safetymodel.faults.study import Study
+    from safetymodel.insight.review import Part, Review
 
 SecondOpinion = Literal["auto", "always", "off"]
 
@@ -330,6 +331,42 @@ def draw_fault_trees(study: Study, out: Path) -> tuple[list[Path], tuple[Problem
         if not failed:
             paths.append(path)
     return paths, tuple(problems)
+
+
+def review_spec(
+    path: str,
+    faults: int | None = None,
+    parts: tuple[Part, ...] | None = None,
+    engine: EngineName = "auto",
+    limits: Limits | None = None,
+    progress: Progress | None = None,
+    all_runs: bool = False,
+) -> Review | Unread:
+    """Read a spec and read its logic back; ``parts`` are those of the review that are wanted (all, unless told)."""
+    from safetymodel.insight.review import PARTS, review
+
+    system, problems = load(path)
+    if system is None:
+        return Unread(path, problems)
+    return review(system, faults, parts or PARTS, engine, limits, progress, all_runs, problems)
+
+
+def review_exit_code(result: Review | Unread) -> int:
+    """0 nothing was found; 1 something was; 2 the spec has problems; 3 nothing was, and a limit left something open."""
+    if isinstance(result, Unread):
+        return 2
+    if result.found:
+        return 1
+    return 3 if result.undecided else 0
+
+
+def save_matrix(result: Review, path: Path) -> tuple[Problem, ...]:
+    """Write the cause-and-effect matrix as a page, or as comma-separated values where the file's name ends so."""
+    from safetymodel.report.matrix_page import matrix_csv, matrix_page
+
+    assert result.matrix is not None
+    write = matrix_csv if path.suffix.lower() == ".csv" else matrix_page
+    return save_text(path, write(result.system, result.matrix))
 
 
 DRAWN_STATES = 20_000

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, replace
+from functools import partial
 from typing import Any, Generic, Literal, TypeVar
 
 from safetymodel.claims.clock import Clock
@@ -12,7 +13,7 @@ from safetymodel.claims.search import Walker
 from safetymodel.claims.verdict import Trace
 from safetymodel.explore.engine import LimitReached, Space
 from safetymodel.explore.single import Single, single_moves
-from safetymodel.insight.dead import Dead, dead_parts
+from safetymodel.insight.dead import dead_parts
 from safetymodel.insight.races import Race, races
 from safetymodel.model.able import able, partners_able
 from safetymodel.model.formula import AllOf
@@ -34,6 +35,7 @@ DefectKind = Literal[
     "idle-condition",
 ]
 
+EVENT: tuple[Kind, ...] = ("event",)
 TIME: tuple[Kind, ...] = ("reaction", "time", "tick")
 
 
@@ -71,68 +73,70 @@ class Defects:
     undecided: tuple[str, ...] = ()
 
 
-@dataclass
-class Runs(Generic[S]):
-    """Shortest runs, for as long as time for them is left."""
+@dataclass(frozen=True, slots=True)
+class _Found(Generic[S]):
+    """A defect before its run is searched: a shortest one into ``members``, from which ``finish`` makes its runs."""
 
-    clock: Clock
-    ran_out: bool = field(default=False)
+    defect: Defect
+    space: Space[S] | None = None
+    members: S | None = None
+    finish: Callable[[Trace], tuple[Trace, ...]] = lambda trace: (trace,)
 
-    def to(self, space: Space[S], members: S) -> tuple[Trace, ...]:
-        """A shortest run into the set; none where it is empty or time is over."""
-        self.ran_out = False
-        if space.is_empty(members):
-            return ()
-        before = space.on_work
-        space.on_work = self.clock.check
+    def with_run(self, clock: Clock) -> Defect:
+        """The defect with its run, where time is left for one."""
+        space = self.space
+        if space is None or self.members is None:
+            return self.defect
+        before, space.on_work = space.on_work, clock.check
         try:
-            self.clock.check()
-            trace = Walker(space, clock=self.clock).shortest({0: members})
+            clock.check()
+            trace = Walker(space, clock=clock).shortest({0: self.members})
         except LimitReached:
-            self.ran_out = True
-            return ()
+            return replace(self.defect, ran_out=True)
         finally:
             space.on_work = before
-        return () if trace is None else (trace,)
+        assert trace is not None, "a defect that no run comes to"
+        found = replace(self.defect, runs=self.finish(trace))
+        if found.kind != "stuck" or not trace.steps:
+            return found
+        taken = trace.steps[-1].moved
+        return replace(found, transitions=taken, places=_places(space.system, taken) or found.places)
 
 
-def find_defects(spaces: Sequence[Space[Any]], clock: Clock, runs_until: Clock) -> Defects:
-    """Everything that is wrong in these spaces of one system, of ascending budgets."""
-    looked = _Look(spaces, clock, Runs(runs_until))
-    found: list[Defect] = []
+def find_defects(spaces: Sequence[Space[Any]], clock: Clock, runs_until: Callable[[], Clock]) -> Defects:
+    """Everything that is wrong in these spaces of one system, of ascending budgets.
+
+    ``runs_until`` gives the clock for the runs that show it, once the looking is done.
+    """
+    looked = _Look(spaces, clock)
+    most = looked.most
+    found: list[_Found[Any]] = []
     undecided: list[str] = []
-    if not looked.most.complete:
-        undecided.append(f"dead and stuck parts ({looked.most.shortfall})")
-    rooms: tuple[tuple[str, Callable[[], Iterable[Defect]], bool], ...] = (
+    if not most.complete:
+        undecided.append(f"dead and stuck parts ({most.shortfall})")
+    rooms: tuple[tuple[str, Callable[[], Iterable[_Found[Any]]], bool], ...] = (
         ("chatter", looked.chatter, True),
         ("races", looked.races, True),
         ("ambiguity", looked.ambiguous, True),
-        ("stuck states", looked.stuck, looked.most.complete),
-        ("dead parts", looked.dead, looked.most.complete),
+        ("stuck states", looked.stuck, most.complete),
+        ("dead parts", looked.dead, most.complete),
     )
     for name, look, worth_it in rooms:
-        if not worth_it:
-            continue
         try:
-            found.extend(look())
+            found.extend(look() if worth_it else ())
         except LimitReached as limit:
             undecided.append(f"{name} ({limit})")
-    return Defects(looked.most.budget, tuple(found), tuple(undecided))
+    until = runs_until()
+    return Defects(most.budget, tuple(f.with_run(until) for f in found), tuple(undecided))
 
 
 class _Look:
-    def __init__(self, spaces: Sequence[Space[Any]], clock: Clock, runs: Runs[Any]) -> None:
+    def __init__(self, spaces: Sequence[Space[Any]], clock: Clock) -> None:
         self.spaces = spaces
         self.most = spaces[-1]
         self.system: System = self.most.system
         self.clock = clock
-        self.runs = runs
-        self.singles: dict[int, Single[Any]] = {}
-
-    def single(self, space: Space[Any]) -> Single[Any]:
-        if id(space) not in self.singles:
-            self.singles[id(space)] = single_moves(space)
-        return self.singles[id(space)]
+        self.single: Single[Any] = single_moves(self.most)
 
     def _narrowest(self, members: Any) -> tuple[Space[Any], Any]:
         """The space of the fewest faults in which the set still has members, and those."""
@@ -142,86 +146,65 @@ class _Look:
                 return space, part
         raise AssertionError("a set of no members")
 
-    def chatter(self) -> Iterable[Defect]:
+    def chatter(self) -> Iterable[_Found[Any]]:
         for space in self.spaces:
             for finding in find_chatter(space, self.clock):
                 assert finding.lasso is not None
                 ring = tuple(dict.fromkeys(step.number for step in finding.trace.steps[finding.lasso :]))
-                places = tuple(dict.fromkeys(self.system.transitions[t].span for t in ring))
-                yield Defect(finding.slug, space.budget, places, ring, runs=(finding.trace,), lasso=finding.lasso)
+                places = _places(self.system, ring)
+                runs, lasso = (finding.trace,), finding.lasso
+                yield _Found(Defect(finding.slug, space.budget, places, ring, runs=runs, lasso=lasso))
                 return
 
-    def races(self) -> Iterable[Defect]:
-        for race in races(self.most, self.single(self.most), self.clock):
+    def races(self) -> Iterable[_Found[Any]]:
+        for race in races(self.most, self.single, self.clock):
             space, members = self._narrowest(race.members)
-            runs = self.runs.to(space, members)
-            yield Defect(
-                "race",
-                space.budget,
-                _places(self.system, race.pair),
-                race.pair,
-                runs=_both_orders(race, runs),
-                ran_out=self.runs.ran_out,
-            )
+            defect = Defect("race", space.budget, _places(self.system, race.pair), race.pair)
+            yield _Found(defect, space, members, partial(_both_orders, race))
 
-    def ambiguous(self) -> Iterable[Defect]:
+    def ambiguous(self) -> Iterable[_Found[Any]]:
         system, space = self.system, self.most
         for one, other in _alternatives(system):
             self.clock.check()
             both = AllOf((able(system, one), able(system, other), partners_able(system, one)))
             members = space.common(space.settled, space.where(both))
-            if space.is_empty(members):
-                continue
-            least, part = self._narrowest(members)
-            pair = (one.number, other.number)
-            runs = self.runs.to(least, part)
-            places = _places(system, pair)
-            yield Defect("ambiguous", least.budget, places, pair, event=one.event, runs=runs, ran_out=self.runs.ran_out)
+            if not space.is_empty(members):
+                least, part = self._narrowest(members)
+                pair = (one.number, other.number)
+                defect = Defect("ambiguous", least.budget, _places(system, pair), pair, event=one.event)
+                yield _Found(defect, least, part)
 
-    def stuck(self) -> Iterable[Defect]:
+    def stuck(self) -> Iterable[_Found[Any]]:
         """Where no event is possible, neither now nor after any time."""
         space = self.most
         if not self.system.events:
             return
-        alive = space.before(space.reached, ("event",))
+        alive = space.before(space.reached, EVENT)
         lost = space.minus(space.settled, alive)
-        if space.is_empty(lost):
-            return
-        self.clock.check()
-        lost = space.minus(lost, space.spread_back(alive, TIME, lost))
-        if space.is_empty(lost):
-            return
-        least, members = self._narrowest(lost)
-        runs = self.runs.to(least, members)
-        places: tuple[Span, ...] = ()
-        taken = tuple(runs[0].steps[-1].moved) if runs and runs[0].steps else ()
-        places = _places(self.system, taken) or tuple(s.span for s in self.system.subsystems[:1])
-        yield Defect("stuck", least.budget, places, taken, runs=runs, ran_out=self.runs.ran_out)
+        if not space.is_empty(lost):
+            self.clock.check()
+            lost = space.minus(lost, space.spread_back(alive, TIME, lost))
+        if not space.is_empty(lost):
+            least, members = self._narrowest(lost)
+            yield _Found(Defect("stuck", least.budget, (self.system.subsystems[0].span,)), least, members)
 
-    def dead(self) -> Iterable[Defect]:
+    def dead(self) -> Iterable[_Found[Any]]:
         space = self.most
-        for part in dead_parts(space, self.single(space), self.clock):
-            yield self._dead(space, part)
-
-    def _dead(self, space: Space[Any], part: Dead[Any]) -> Defect:
-        near = part.near
-        runs: tuple[Trace, ...] = ()
-        self.runs.ran_out = False
-        if near is not None and not space.is_empty(near):
-            least, members = self._narrowest(near)
-            runs = self.runs.to(least, members)
-        return Defect(
-            part.kind,
-            space.budget,
-            part.places,
-            part.transitions,
-            part.subsystem,
-            part.state,
-            part.event,
-            part.condition,
-            runs,
-            ran_out=self.runs.ran_out,
-        )
+        for part in dead_parts(space, self.single, self.clock):
+            defect = Defect(
+                part.kind,
+                space.budget,
+                part.places,
+                part.transitions,
+                part.subsystem,
+                part.state,
+                part.event,
+                part.condition,
+            )
+            if part.near is None or space.is_empty(part.near):
+                yield _Found(defect)
+            else:
+                yield _Found(defect, *self._narrowest(part.near))
 
 
 def _places(system: System, transitions: Iterable[int]) -> tuple[Span, ...]:
@@ -240,10 +223,7 @@ def _alternatives(system: System) -> Iterable[tuple[Transition, Transition]]:
                 yield one, other
 
 
-def _both_orders(race: Race[Any], runs: tuple[Trace, ...]) -> tuple[Trace, ...]:
+def _both_orders(race: Race[Any], run: Trace) -> tuple[Trace, ...]:
     """The run prolonged by either transition first, to two different ends."""
-    if not runs:
-        return ()
-    one, other = race.two_ends(runs[0].end)
-    start, steps = runs[0].start, runs[0].steps
-    return Trace(start, (*steps, *one)), Trace(start, (*steps, *other))
+    one, other = race.two_ends(run.end)
+    return Trace(run.start, (*run.steps, *one)), Trace(run.start, (*run.steps, *other))

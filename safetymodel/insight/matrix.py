@@ -37,7 +37,7 @@ class Mark:
     ``blocks``: an effect that could be started cannot be. ``stops``: it ends, and comes back by itself when the cause
     goes. ``latches``: it ends, and does not come back by itself. ``starts``: it begins. ``delayed``: only after a time.
     ``always``: in every situation in which it could; else ``when`` says in which. Of ``blocks``, ``starts`` are the
-    ways of starting that are blocked (an event's number, or :data:`TICK`), each with the situations (None: in all).
+    ways of starting that are blocked (an event's number, or :data:`TICK`), each with the situations (None: in all), and ``others`` says that another way is not.
     """
 
     does: Does
@@ -45,6 +45,7 @@ class Mark:
     delayed: bool = False
     when: When | None = None
     starts: tuple[tuple[int, When | None], ...] = ()
+    others: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -319,7 +320,7 @@ class _Column:
             if any(actual != self.false for _, actual in split):
                 starts.append((happening, None if whole else self._when(split)))
         if starts:
-            yield Mark("blocks", always, starts=tuple(starts))
+            yield Mark("blocks", always, starts=tuple(starts), others=len(asked) > len(starts))
 
     def _blocked(self, cause: Cause, start: _Start) -> list[tuple[Diagram, Diagram]]:
         """For each way of the cause the situations in which the effect could be started so, and those in which it

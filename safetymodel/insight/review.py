@@ -1,0 +1,166 @@
+"""The whole review of one system: defects, response budgets, cause-and-effect matrix, all from one exploration."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Collection, Mapping
+from dataclasses import dataclass, replace
+from typing import Any, Literal, TypeVar
+
+from safetymodel.claims.clock import Clock, seconds_for_more
+from safetymodel.claims.judge import judge
+from safetymodel.claims.verdict import Judgement
+from safetymodel.explore.choice import EngineName, explore
+from safetymodel.explore.engine import LimitReached, Limits, Progress, Space
+from safetymodel.insight.defects import Defects, find_defects
+from safetymodel.insight.matrix import Matrix, matrix
+from safetymodel.insight.response import Budget, response_budgets
+from safetymodel.model.system import System
+from safetymodel.problems import Problem
+
+T = TypeVar("T")
+
+Part = Literal["defects", "response", "matrix"]
+PARTS: tuple[Part, ...] = ("defects", "response", "matrix")
+
+SECONDS_FOR_RUNS = 10.0
+"""Wall-clock time for the runs that show defects, and again for those that show reactions, unless all are asked for."""
+
+
+@dataclass(frozen=True, slots=True)
+class Counted:
+    """States under one fault budget; not ``complete`` where a limit ended the search."""
+
+    settled: int
+    all: int
+    complete: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Review:
+    """Everything that was read back of one system. A part that was not asked for is None.
+
+    ``undecided`` says, a line each, what a limit kept from being finished.
+    """
+
+    system: System
+    engine: str
+    engine_reason: str
+    budgets: tuple[tuple[int, Counted], ...]
+    judgements: tuple[Judgement, ...]
+    defects: Defects | None
+    response: tuple[Budget, ...] | None
+    matrix: Matrix | None
+    problems: tuple[Problem, ...]
+    seconds: float
+    undecided: tuple[str, ...] = ()
+
+    @property
+    def short(self) -> tuple[Budget, ...]:
+        """The budgets whose declared distance does not suffice."""
+        return tuple(b for b in self.response or () if b.distance is not None and not b.distance.suffices)
+
+    @property
+    def found(self) -> bool:
+        """Whether there is anything to look into: a defect, or a distance that does not suffice."""
+        return bool(self.short) or bool(self.defects and self.defects.found)
+
+
+def review(
+    system: System,
+    faults: int | None = None,
+    parts: Collection[Part] = PARTS,
+    engine: EngineName = "auto",
+    limits: Limits | None = None,
+    progress: Progress | None = None,
+    all_runs: bool = False,
+    problems: tuple[Problem, ...] = (),
+) -> Review:
+    """Read the logic back. Defects are looked for under up to ``faults`` faults, or as many as some requirement has to
+    withstand; the matrix is of the machine without faults. ``all_runs``: a run for everything, however long it takes.
+    """
+    started = time.monotonic()
+    limits = limits or Limits()
+    most = max((r.withstand for r in system.requirements), default=0) if faults is None else faults
+    budgets = sorted({0, most, *(min(r.withstand, most) for r in system.requirements)})
+    explored = explore(system, budgets, engine, limits, progress)
+    spaces = explored.spaces
+    clock = Clock(limits.seconds, started)
+    for space in spaces.values():
+        space.on_work = clock.check
+    undecided = [f"the states ({s.shortfall})" for s in list(spaces.values())[-1:] if s.shortfall]
+
+    def tell(what: str) -> None:
+        if progress is not None:
+            progress(what, 0)
+
+    def runs() -> Clock:
+        spent = time.monotonic() - started
+        left = None if limits.seconds is None else max(0.0, limits.seconds - spent)
+        return Clock(left if all_runs else SECONDS_FOR_RUNS if left is None else min(left, SECONDS_FOR_RUNS))
+
+    defects = response = found = None
+    judgements: tuple[Judgement, ...] = ()
+    if "defects" in parts:
+        tell("looking for defects")
+        defects = find_defects([spaces[b] for b in budgets], clock, runs)
+        undecided += defects.undecided
+    if "response" in parts:
+        judgements = _judged(system, spaces, most, clock, tell)
+        tell("response budgets")
+        response = response_budgets(spaces, judgements, clock, runs())
+        undecided += [f"{j.requirement.name} ({j.reason})" for j in judgements if j.word == "undecided"]
+        undecided += [f"the response budget of {b.requirement.name} ({b.undecided})" for b in response if b.undecided]
+    if "matrix" in parts:
+        tell("cause-and-effect matrix")
+        found = _matrix(system, spaces, limits, clock, lambda name: tell(f"cause-and-effect matrix: {name}"))
+        undecided += [f"the column {found.effects[c].name} ({found.shortfall})" for c in found.undecided]
+    return Review(
+        system=system,
+        engine=explored.engine,
+        engine_reason=explored.reason,
+        budgets=tuple((b, _counted(spaces[b])) for b in budgets),
+        judgements=judgements,
+        defects=defects,
+        response=response,
+        matrix=found,
+        problems=problems,
+        seconds=time.monotonic() - started,
+        undecided=tuple(undecided),
+    )
+
+
+def _counted(space: Space[Any]) -> Counted:
+    return Counted(space.size(space.settled), space.size(space.reached), space.complete)
+
+
+def _judged(
+    system: System, spaces: Mapping[int, Space[Any]], most: int, clock: Clock, tell: Callable[[str], None]
+) -> tuple[Judgement, ...]:
+    """The verdicts that a response budget can belong to."""
+    found = []
+    for requirement in system.requirements:
+        if requirement.form not in ("never", "always", "cause"):
+            continue
+        if requirement.form == "cause" and requirement.within is not None and requirement.approach is None:
+            continue
+        tell(f"judging {requirement.name}")
+        budget = min(requirement.withstand, most)
+        found.append(replace(judge(spaces[budget], requirement, clock), budget=budget))
+    return tuple(found)
+
+
+def _matrix(
+    system: System, spaces: Mapping[int, Space[Any]], limits: Limits, clock: Clock, tell: Callable[[str], None]
+) -> Matrix:
+    """The matrix, from decision diagrams whichever engine has searched the rest."""
+    from safetymodel.explore.symbolic import Symbolic, SymbolicSpace
+
+    space = spaces[0]
+    if not isinstance(space, SymbolicSpace):
+        left = seconds_for_more(limits.seconds, time.monotonic() - clock.started, True)
+        space = SymbolicSpace(Symbolic(system, 0, replace(limits, seconds=left)), 0)
+    try:
+        return matrix(space, clock, tell)
+    except LimitReached as limit:
+        return Matrix((), (), {}, 0, (), str(limit))

@@ -1,0 +1,333 @@
+"""What is said about a review, as lines and tables without any look."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from fractions import Fraction
+
+from safetymodel.claims.verdict import Attempt, Trace
+from safetymodel.insight.defects import Defect
+from safetymodel.insight.matrix import Matrix
+from safetymodel.insight.response import Budget
+from safetymodel.insight.review import Review
+from safetymodel.model.state import State, changes
+from safetymodel.model.system import System
+from safetymodel.report.matrix_words import cause_name, effect_text, lettered, mark_words, still_names
+from safetymodel.report.said import (
+    CAUTION,
+    Block,
+    Grid,
+    Piece,
+    Style,
+    Words,
+    one_line,
+    run_words,
+    seconds_text,
+)
+from safetymodel.traces.blocked import attempt_words
+from safetymodel.traces.explain import run_lines
+from safetymodel.traces.fold import folded
+from safetymodel.traces.truth import Line
+from safetymodel.traces.wording import (
+    and_list,
+    counted,
+    duration_text,
+    faults_text,
+    move_text,
+    short_name,
+    state_text,
+    transition_text,
+)
+
+MOST_NAMES = 400
+
+
+def said_of_review(review: Review, quiet: bool = False) -> Iterator[Block]:
+    """Everything about a review, in reading order; with ``quiet`` no runs, and of the matrix only its size."""
+    system = review.system
+    yield Words(((system.title, "strong"), (f"  {system.file}", "quiet")))
+    if review.defects is not None:
+        yield from defects_section(review, quiet)
+    if review.response is not None:
+        yield from response_section(review, quiet)
+    if review.matrix is not None:
+        yield from matrix_section(system, review.matrix, quiet)
+    yield from _end(review)
+
+
+def heading(text: str) -> Iterator[Block]:
+    yield None
+    yield Words(((text, "strong"),))
+
+
+# -- defects ------------------------------------------------------------------------------------
+
+TITLES = {
+    "never-settles": "never settles",
+    "chatter": "chatter",
+    "race": "race",
+    "ambiguous": "ambiguous",
+    "stuck": "stuck",
+    "dead-state": "dead state",
+    "dead-transition": "dead transition",
+    "dead-event": "dead event",
+    "idle-condition": "condition that never blocks",
+}
+
+
+def defects_section(review: Review, quiet: bool) -> Iterator[Block]:
+    assert review.defects is not None
+    yield from heading("Defects that need no requirement")
+    for defect in review.defects.found:
+        yield from _defect(review.system, defect, quiet)
+    looked = faults_text(review.defects.budget)
+    if not review.defects.found and not review.defects.undecided:
+        text = f"none: no chatter, race, ambiguity, stuck state or dead part was found {looked}"
+        yield Words(((text, "good"),), 2)
+    elif not review.defects.found:
+        yield Words((("none among what could be looked at", "doubt"),), 2)
+
+
+def defect_text(system: System, defect: Defect) -> str:
+    """What is wrong, in one sentence."""
+    moves = [move_text(system, system.transitions[t]) for t in defect.transitions]
+    match defect.kind:
+        case "never-settles":
+            return "the initial state never settles: the logic goes round automatic transitions for ever"
+        case "chatter":
+            return f"the logic can go round for ever: {', '.join(moves)}"
+        case "race":
+            return f"{' and '.join(moves)} are due at once, and their order decides where the logic settles"
+        case "ambiguous":
+            targets = {system.transitions[t].target for t in defect.transitions}
+            same = ", which makes no difference to where it goes" if len(targets) == 1 else ""
+            event = system.events[defect.event or 0].name
+            return f"{event} lets {' and '.join(moves)} happen: either is taken{same}"
+        case "stuck":
+            return "from here no event can happen, neither now nor after any time"
+        case "dead-state":
+            assert defect.subsystem is not None
+            assert defect.state is not None
+            this = system.subsystems[defect.subsystem]
+            return f"{this.name} is never {this.states[defect.state]}"
+        case "dead-transition":
+            on = f" on {system.events[defect.event].name}" if defect.event is not None else ""
+            return f"{and_list(moves)}{on} {'is' if len(moves) == 1 else 'are'} never taken"
+        case "dead-event":
+            return f"{system.events[defect.event or 0].name} never moves anything"
+        case _:
+            return f"the `{defect.condition}` of {and_list(moves)} is true whenever all else is there"
+
+
+def _defect(system: System, defect: Defect, quiet: bool) -> Iterator[Block]:
+    places = and_list([place.short for place in defect.places])
+    bad = defect.kind in ("never-settles", "chatter", "race", "stuck")
+    under = f" ({faults_text(defect.budget)})" if defect.budget else ""
+    title: Piece = (f"{TITLES[defect.kind]}{under}: ", "bad" if bad else "doubt")
+    yield Words((title, (defect_text(system, defect), ""), (f"  ({places})", "quiet")), 2)
+    if quiet:
+        return
+    if not defect.runs:
+        if defect.ran_out:
+            yield Words(
+                (("no run to it was found in the time for that; `--runs always` takes what it needs", "quiet"),), 4
+            )
+        return
+    if defect.kind == "race":
+        yield from _race(system, defect.runs)
+    elif bad or defect.kind == "ambiguous":
+        for line in run_lines(system, defect.runs[0], defect.lasso):
+            yield _indented(line)
+        if defect.kind == "stuck":
+            yield Words(((f"there {_states(system, defect.runs[0].end)}", ""),), 4)
+    else:
+        yield from _nearest(system, defect)
+
+
+def _indented(line: Line) -> Words:
+    words = run_words(line)
+    return Words(words.pieces, words.indent + 2, words.hang)
+
+
+def _race(system: System, runs: tuple[Trace, ...]) -> Iterator[Block]:
+    """The common run, then both orders with where they end."""
+    one, other = runs
+    common = 0
+    while one.steps[common] == other.steps[common]:
+        common += 1
+    for line in run_lines(system, Trace(one.start, one.steps[:common])):
+        yield _indented(line)
+    differing = [number for number, _, _ in changes(one.end, other.end)]
+    for name, trace in (("one order", one), ("the other", other)):
+        taken = [transition_text(system, system.transitions[s.number]) for s in trace.steps[common:]]
+        ends = [state_text(system, trace.end, number) for number in differing]
+        end = and_list(ends) or "in the same states, but with other clocks"
+        yield Words(((f"{name}: ", "strong"), (f"{', then '.join(taken)}; settles with {end}", "")), 6, 4)
+
+
+def _states(system: System, state: State) -> str:
+    return and_list([state_text(system, state, s.number) for s in system.subsystems])
+
+
+def _nearest(system: System, defect: Defect) -> Iterator[Block]:
+    trace = defect.runs[0]
+    here = [
+        t
+        for t in defect.transitions
+        if trace.end.states[system.transitions[t].subsystem] == system.transitions[t].source
+    ]
+    if defect.kind == "idle-condition" or not here:
+        names = [short_name(system, group.step, group.ticks) for group in folded(trace) if group.step]
+        where = f"after {', '.join(names)}" if names else "at the start"
+        told = "it is asked, for example, " if defect.kind == "idle-condition" else "nearest: "
+        yield Words(((f"{told}{where}", ""),), 4)
+    else:
+        yield Words(((f"nearest {attempt_words(system, Attempt(trace, here[0]))}", ""),), 4)
+
+
+# -- response -----------------------------------------------------------------------------------
+
+
+def response_section(review: Review, quiet: bool) -> Iterator[Block]:
+    system, budgets = review.system, review.response or ()
+    yield from heading("Response budget")
+    if not budgets:
+        yield Words((("no requirement is broken while the logic reacts, and none has an approach", ""),), 2)
+        return
+    rows: list[tuple[Piece, ...]] = []
+    for b in budgets:
+        steps = f"{b.steps}" if b.ticks is None else "-"
+        rows.append(
+            (
+                (b.requirement.name, "strong"),
+                (str(b.faults), ""),
+                (steps, ""),
+                (time_text(b), "doubt" if b.missing and b.time is not None else ""),
+                (f"{distance_text(b)}{one_line(b.requirement.text or b.requirement.wording)}", _style(b)),
+            )
+        )
+    yield Grid(("requirement", "faults", "steps", "time", "distance, and what it says"), tuple(rows))
+    if not quiet:
+        for b in budgets:
+            yield from _budget(system, b)
+    yield Words(
+        (
+            (
+                "steps: reactions one after the other in the worst order; in the model they take no time. time: with "
+                "the `response` of the parts that move, of the slowest switch that each reads, and with `stopping`.",
+                "quiet",
+            ),
+        ),
+        2,
+    )
+
+
+def _style(budget: Budget) -> Style:
+    if budget.distance is None:
+        return ""
+    return "" if budget.distance.suffices else "bad"
+
+
+def time_text(budget: Budget) -> str:
+    if budget.time is None:
+        return "not given"
+    more = "+" if budget.missing else ""
+    return f"{duration_text(rounded_up(budget.time))}{more}"
+
+
+def rounded_up(milliseconds: Fraction) -> Fraction:
+    """Whole tenths of a ms."""
+    return Fraction(-(-milliseconds * 10 // 1), 10)
+
+
+def distance_text(budget: Budget) -> str:
+    d = budget.distance
+    if d is None:
+        return ""
+    verdict = "suffices" if d.suffices else "TOO NEAR"
+    doubt = ", as far as times are given" if budget.missing and d.suffices else ""
+    return f"{verdict}: {_mm(d.declared)} declared, {_mm(d.needed)} needed{doubt}. "
+
+
+def _mm(value: float) -> str:
+    return f"{value:,.0f} mm" if abs(value - round(value)) < 1e-9 else f"{value:,.1f} mm"
+
+
+def _budget(system: System, b: Budget) -> Iterator[Block]:
+    if b.run is not None:
+        steps = b.run.steps[b.begins :]
+        taken = [move_text(system, system.transitions[s.number]) for s in steps]
+        happened = next((s for s in reversed(b.run.steps[: b.begins]) if s.kind != "reaction"), None)
+        after = f" after {short_name(system, happened)}" if happened is not None else ""
+        yield Words(((f"{b.requirement.name}: ", "strong"), (f"longest{after}: {', then '.join(taken)}", "")), 2, 4)
+    if b.distance is not None:
+        d = b.distance
+        text = f"S = K T + C = {d.speed:g} mm/s x {float(d.time) / 1000:g} s + {_mm(d.depth)} = {_mm(d.needed)}"
+        if d.supposed:
+            text += f"; supposed: {', '.join(d.supposed)}"
+        yield Words(
+            ((f"{b.requirement.name}: ", "strong"), (f"{text} (ISO 13855, check the printed standard)", "")), 2, 4
+        )
+    if b.missing and (b.time is not None):
+        shown = list(b.missing[:8]) + ([f"{len(b.missing) - 8} more"] if len(b.missing) > 8 else [])
+        yield Words(
+            ((f"{b.requirement.name}: ", "strong"), (f"no `response`, counted as none: {and_list(shown)}", "doubt")),
+            2,
+            4,
+        )
+
+
+# -- matrix -------------------------------------------------------------------------------------
+
+
+def matrix_section(system: System, matrix: Matrix, quiet: bool) -> Iterator[Block]:
+    """What does what to each effect, grouped; the table itself is a file of its own."""
+    yield from heading("Causes and effects")
+    told = lettered(system, matrix)
+    about = (
+        f"{counted(len(matrix.causes), 'cause')}, {counted(len(matrix.effects), 'effect')}, over "
+        f"{counted(matrix.situations, 'situation')} without faults; `--matrix FILE.html` or `.csv` writes the table"
+    )
+    yield Words(((about, "quiet"),), 2)
+    if not matrix.effects:
+        yield Words((("no effects: give a subsystem `role: actuator`, or declare `functions:`", "doubt"),), 2)
+        return
+    if quiet:
+        return
+    for column, effect in enumerate(matrix.effects):
+        text = effect_text(effect)
+        more = f" ({text})" if text != effect.name.replace("_", " ") else ""
+        yield Words(((effect.name, "strong"), (more, ""), (f"  ({effect.span.short})", "quiet")), 2)
+        groups: dict[str, list[str]] = {}
+        for row in told.rows:
+            marks = matrix.cells.get((row, column), ())
+            if marks:
+                words = "; ".join(mark_words(system, mark) for mark in marks)
+                groups.setdefault(words, []).append(cause_name(system, matrix.causes[row]))
+        for words, names in groups.items():
+            yield Words(((f"{words}: ", "strong"), (", ".join(names), "")), 4, 4)
+        if column in matrix.undecided:
+            yield Words(((f"not finished: {matrix.shortfall}", "doubt"),), 4)
+        elif not groups:
+            yield Words((("no cause does anything to it", ""),), 4)
+    still = still_names(system, matrix, told.still)
+    if still:
+        yield Words((("without an effect on any of these: ", "strong"), (", ".join(still[:MOST_NAMES]), "")), 2, 4)
+
+
+def _end(review: Review) -> Iterator[Block]:
+    system = review.system
+    yield None
+    for what in review.undecided:
+        yield Words((("undecided: ", "doubt"), (what, "")))
+    for budget, count in review.budgets:
+        cut = "" if count.complete else " found before a limit ended the search"
+        yield Words(((f"{count.settled:,} settled of {counted(count.all, 'state')}{cut} {faults_text(budget)}", ""),))
+    reason = f" ({review.engine_reason})" if review.engine_reason else ""
+    yield Words(((f"engine {review.engine}{reason}, {seconds_text(review.seconds)}", "quiet"),))
+    yield None
+    most = review.budgets[-1][0]
+    tick = "without durations" if system.tick is None else f"time in ticks of {duration_text(Fraction(system.tick))}"
+    text = f"Shown for the model in {system.file}, sha256 {system.sha256[:12]}, {faults_text(most)}, {tick}."
+    yield Words(((text, ""),), hang=0)
+    yield Words(((CAUTION, ""),), hang=0)
