@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from enum import StrEnum
 from pathlib import Path
 from typing import Annotated
 
@@ -69,11 +70,25 @@ def new(
     return code
 
 
-def schema() -> int:
-    """Print the JSON Schema of the spec format, for editors."""
+class Kind(StrEnum):
+    """What a schema describes: a spec file, or the JSON that a command writes."""
+
+    spec = "spec"
+    verify = "verify"
+    faults = "faults"
+    compare = "compare"
+
+
+def schema(
+    of: Annotated[
+        Kind, typer.Argument(metavar="KIND", help="spec, or the JSON of: verify, faults, compare.")
+    ] = Kind.spec,
+) -> int:
+    """Print the JSON Schema of the spec format, for editors; or of the results that a command writes."""
     import json
 
+    from safetymodel.report.schemas import results_schema
     from safetymodel.spec.models import json_schema
 
-    print(json.dumps(json_schema(), indent=1))
+    print(json.dumps(json_schema() if of is Kind.spec else results_schema(of.value), indent=1))
     return 0

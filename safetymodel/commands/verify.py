@@ -5,7 +5,7 @@ from __future__ import annotations
 import sys
 from enum import StrEnum
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
@@ -20,10 +20,12 @@ from safetymodel.commands.shared import (
     after_writing,
     size_in_bytes,
 )
+from safetymodel.problems import Problem
 
 EXIT_CODES = (
     "Exit codes: 0 every requirement passes; 1 one is broken or empty, or a scenario fails; 2 the spec or the call "
-    "has problems; 3 a limit left something undecided; 4 two roads to a verdict disagree, which is our bug."
+    "has problems; 3 a limit left something undecided; 4 two roads to a verdict disagree, which is our bug. "
+    "With --baseline: 1 something got worse than in that file; 0 nothing did, whatever is still broken as it was."
 )
 
 
@@ -44,6 +46,16 @@ def verify(
         typer.Option("--second-opinion", help="See each verdict by another road: as time allows, in any case, or not."),
     ] = Second.auto,
     json_file: JsonFile = None,
+    junit_file: Annotated[
+        Path | None, typer.Option("--junit", metavar="FILE", help="Results as JUnit XML, a requirement a test case.")
+    ] = None,
+    markdown_file: Annotated[
+        Path | None, typer.Option("--markdown", metavar="FILE", help="Results as a Markdown document.")
+    ] = None,
+    baseline: Annotated[
+        str | None,
+        typer.Option("--baseline", metavar="FILE", help="Fail only where anything got worse than in this JSON file."),
+    ] = None,
     traces_to: Annotated[
         Path | None,
         typer.Option("--save-traces", metavar="DIR", help="Keep each counterexample, as JSON and as a pytest file."),
@@ -54,10 +66,17 @@ def verify(
     quiet: Annotated[bool, typer.Option("--quiet", help="Verdicts only, no traces.")] = False,
 ) -> int:
     """Judge every requirement; show the shortest way to each breach."""
-    from safetymodel import pipeline
+    from safetymodel import evidence, pipeline
     from safetymodel.explore.engine import Limits
-    from safetymodel.report import terminal
+    from safetymodel.report import results_files, terminal
+    from safetymodel.report.baseline import baseline_said
 
+    known: list[dict[str, Any]] | None = None
+    if baseline is not None:
+        found = evidence.read_baseline(baseline)
+        if isinstance(found, Problem):
+            return after_writing((found,), 2)
+        known = found
     limits = Limits(states=states, seconds=seconds, memory=size_in_bytes(memory))
     to_stdout = json_file == "-"
     results: list[pipeline.Run | pipeline.Unread] = []
@@ -70,6 +89,10 @@ def verify(
         elif not to_stdout:
             terminal.print_result(result, quiet=quiet)
     code = pipeline.exit_code(results)
+    if known is not None:
+        changes = evidence.against_baseline(results, known)
+        terminal.show(baseline_said(changes), sys.stderr if to_stdout else sys.stdout)
+        code = evidence.baseline_exit_code(code, changes)
     for result in results:
         if isinstance(result, pipeline.Run) and result.disagreement:
             path = Path(f"safetymodel-disagreement-{result.system.sha256[:12]}.json")
@@ -81,6 +104,9 @@ def verify(
             )
     if traces_to is not None:
         code = after_writing(pipeline.save_traces(results, traces_to), code)
+    for target, writes in ((junit_file, results_files.junit_xml), (markdown_file, results_files.markdown)):
+        if target is not None:
+            code = after_writing(pipeline.save_text(target, writes(results)), code)
     if json_file is not None:
         text = pipeline.results_json(results)
         if to_stdout:

@@ -7,10 +7,11 @@ from fractions import Fraction
 from typing import Any
 
 from safetymodel.claims.verdict import Finding, Judgement
+from safetymodel.model.formula import Defined, parts_of
 from safetymodel.model.state import fault_numbers
-from safetymodel.model.system import System
+from safetymodel.model.system import Requirement, System
 from safetymodel.problems import Problem
-from safetymodel.report.said import RunView
+from safetymodel.report.said import RunView, claim_text
 from safetymodel.traces.save import trace_json
 from safetymodel.traces.wording import formula_text
 
@@ -23,6 +24,10 @@ def judgement_json(system: System, judgement: Judgement) -> dict[str, Any]:
     result: dict[str, Any] = {
         "id": requirement.name,
         "text": requirement.text,
+        "form": requirement.form,
+        "claim": claim_text(system, requirement),
+        "where": definitions_in(system, requirement),
+        "prevent": requirement.prevent,
         "verdict": judgement.word,
         "passes": judgement.passes,
         "withstand": requirement.withstand,
@@ -48,6 +53,19 @@ def judgement_json(system: System, judgement: Judgement) -> dict[str, Any]:
     if judgement.blocked:
         result["nearest_blocked"] = list(judgement.blocked)
     return result
+
+
+def definitions_in(system: System, requirement: Requirement) -> dict[str, str]:
+    """The named conditions that a claim rests on, each with its definition."""
+    parts = (requirement.subject, requirement.allowed, requirement.effect, requirement.begins, requirement.ends)
+    found: dict[str, str] = {}
+    todo = [part for part in parts if part is not None]
+    while todo:
+        node = todo.pop()
+        if isinstance(node, Defined):
+            found[node.name] = formula_text(system, node.body)
+        todo.extend(parts_of(node))
+    return dict(sorted(found.items()))
 
 
 def empty_words(system: System, judgement: Judgement) -> str:

@@ -1,0 +1,70 @@
+"""`safetymodel compare OLD NEW`"""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from safetymodel.commands.shared import JsonFile, Memory, Seconds, States, after_writing, size_in_bytes
+
+EXIT_CODES = (
+    "Exit codes: 0 the revisions behave alike, by proof, and no requirement changed; 1 they differ; 2 a spec or the "
+    "call has problems; 3 a limit left it undecided."
+)
+
+
+def compare(
+    old: Annotated[str, typer.Argument(metavar="OLD", help="The earlier revision.", show_default=False)],
+    new: Annotated[str, typer.Argument(metavar="NEW", help="The later revision.", show_default=False)],
+    faults: Annotated[
+        int | None,
+        typer.Option(
+            "--faults",
+            metavar="K",
+            min=0,
+            help="Compare behaviours with up to K faults (unless told, as many as the specs want withstood).",
+            show_default=False,
+        ),
+    ] = None,
+    sets: Annotated[
+        int,
+        typer.Option("--fault-sets", metavar="K", min=0, help="Compare minimal fault sets of up to K; 0 leaves it."),
+    ] = 1,
+    json_file: JsonFile = None,
+    html_file: Annotated[
+        Path | None, typer.Option("--html", metavar="FILE", help="The comparison as one page.", show_default=False)
+    ] = None,
+    states: States = None,
+    seconds: Seconds = None,
+    memory: Memory = None,
+) -> int:
+    """Tell what changed between two revisions: verdicts, behaviour, conditions, faults."""
+    from safetymodel import evidence, pipeline
+    from safetymodel.explore.engine import LimitReached, Limits
+    from safetymodel.report import compare_machine, compare_said, machine, terminal
+
+    limits = Limits(states=states, seconds=seconds, memory=size_in_bytes(memory))
+    try:
+        with terminal.progress() as progress:
+            compared = evidence.compare(old, new, faults, sets, limits, progress)
+    except LimitReached as limit:
+        print(f"undecided: {limit}", file=sys.stderr)
+        return 3
+    code = evidence.compare_exit_code(compared)
+    if not isinstance(compared, compare_said.Compared):
+        for unread in compared:
+            terminal.print_problems(unread.problems)
+        return code
+    for run in (compared.old, compared.new):
+        terminal.print_problems(run.problems)
+    if json_file == "-":
+        sys.stdout.write(machine.as_text(compare_machine.comparison_json(compared)))
+    else:
+        terminal.show((*compare_said.said_of_comparison(compared), None), sys.stdout)
+        if json_file is not None:
+            text = machine.as_text(compare_machine.comparison_json(compared))
+            code = after_writing(pipeline.save_text(Path(json_file), text), code)
+    return code

@@ -1,0 +1,214 @@
+"""JSON Schemas of what the commands write: `verify --json`, `faults --json`, `compare --json`.
+
+They are strict (no key that is not named here), so that a test of ours notices when a key comes or goes. ``format``
+rises when a key changes its meaning or goes; a new key alone does not raise it.
+"""
+
+from __future__ import annotations
+
+from typing import Any, get_args
+
+from safetymodel.claims.verdict import Road, Word
+from safetymodel.model.step import Kind
+from safetymodel.model.system import Form
+from safetymodel.report.machine import FORMAT
+from safetymodel.revisions.conditions import Direction, PartKind, Share
+
+Schema = dict[str, Any]
+
+TEXT: Schema = {"type": "string"}
+TRUTH: Schema = {"type": "boolean"}
+COUNT: Schema = {"type": "integer", "minimum": 0}
+NUMBER: Schema = {"type": "number"}
+NAMES: Schema = {"type": "array", "items": TEXT}
+DIGITS: Schema = {"type": "string", "pattern": "^[0-9]+$", "description": "a count, which may outgrow 64 bits"}
+
+
+def _of(*values: object) -> Schema:
+    return {"enum": list(values)}
+
+
+def _list(items: Schema) -> Schema:
+    return {"type": "array", "items": items}
+
+
+def _map(values: Schema) -> Schema:
+    return {"type": "object", "additionalProperties": values}
+
+
+def _or_null(schema: Schema) -> Schema:
+    return {"anyOf": [schema, {"type": "null"}]}
+
+
+def _object(required: dict[str, Schema], optional: dict[str, Schema] | None = None) -> Schema:
+    return {
+        "type": "object",
+        "properties": {**required, **(optional or {})},
+        "required": list(required),
+        "additionalProperties": False,
+    }
+
+
+SPEC = _object({"file": TEXT, "title": TEXT, "sha256": {"type": "string", "pattern": "^[0-9a-f]{64}$"}})
+PROBLEM = _object(
+    {
+        "slug": TEXT, "severity": _of("error", "warning"), "file": TEXT, "line": COUNT, "column": COUNT,
+        "message": TEXT, "hint": TEXT,
+    }
+)  # fmt: skip
+STEP = _object(
+    {
+        "kind": _of(*get_args(Kind)),
+        "name": TEXT,
+        "by": TEXT,
+        "text": TEXT,
+        "changes": _map({"type": "array", "items": TEXT, "minItems": 2, "maxItems": 2}),
+    },
+    {"ticks": COUNT, "place": TEXT},
+)
+STATES = _map(_object({"settled": DIGITS, "all": DIGITS}, {"complete": TRUTH}))
+REQUIREMENT = _object(
+    {
+        "id": TEXT, "text": TEXT, "form": _of(*get_args(Form)), "claim": TEXT, "where": _map(TEXT), "prevent": TRUTH,
+        "verdict": _of(*get_args(Word)), "passes": TRUTH, "withstand": COUNT, "budget": COUNT, "hazards": NAMES,
+        "source": TEXT,
+    },
+    {
+        "happenings": COUNT, "faults": NAMES, "trace": _list(STEP),
+        "longest_moment": {
+            "type": "object",
+            "properties": {"reactions": _or_null(COUNT), "ms": NUMBER},
+            "required": ["reactions", "ms"],
+        },
+        "longest_wait_ms": NUMBER, "empty_because": TEXT, "reason": TEXT, "nearest_blocked": NAMES,
+        "second_opinion": _object({"road": _of(*get_args(Road)), "agrees": _or_null(TRUTH), "reason": TEXT}),
+    },
+)  # fmt: skip
+VERIFIED = _object(
+    {
+        "format": _of(FORMAT), "spec": SPEC, "engine": TEXT, "engine_reason": TEXT, "tick_ms": _or_null(NUMBER),
+        "states": STATES, "requirements": _list(REQUIREMENT),
+        "scenarios": _list(
+            _object({"id": TEXT, "ok": TRUTH, "steps": _list(_object({"step": TEXT, "ok": TRUTH, "why": NAMES}))})
+        ),
+        "findings": _list(
+            _object(
+                {
+                    "slug": TEXT, "severity": _of("error", "warning"), "message": TEXT, "trace": _list(STEP),
+                    "goes_round_from": _or_null(COUNT),
+                }
+            )
+        ),
+        "problems": _list(PROBLEM), "seconds": NUMBER,
+    },
+    {"disagreement": TEXT, "shortfall": TEXT},
+)  # fmt: skip
+UNREAD = _object({"format": _of(FORMAT), "spec": _object({"file": TEXT}), "problems": _list(PROBLEM)})
+
+FAULTS = _object(
+    {
+        "format": _of(FORMAT), "spec": SPEC, "up_to": COUNT, "engine": TEXT, "engine_reason": TEXT,
+        "tick_ms": _or_null(NUMBER), "states": STATES,
+        "requirements": _list(
+            _object(
+                {
+                    "id": TEXT, "text": TEXT, "withstand": COUNT, "minimal_fault_sets": _list(NAMES),
+                    "complete": TRUTH,
+                    "runs": _list(_object({"faults": NAMES, "happenings": COUNT, "trace": _list(STEP)})),
+                },
+                {"reason": TEXT},
+            )
+        ),
+        "effects": _list(
+            _object(
+                {
+                    "fault": TEXT, "text": TEXT, "immediate": TEXT, "signals": NAMES, "subsystems": NAMES,
+                    "defeats_alone": NAMES,
+                    "defeats_together": _list(_object({"id": TEXT, "with": _list(NAMES)})),
+                    "use_lost": NAMES,
+                },
+                {"shows": TEXT, "shows_text": TEXT, "revealed": TRUTH, "called_on": TRUTH, "after_ms": NUMBER},
+            )
+        ),
+        "hidden_faults": NAMES,
+        "categories": _list(
+            _object(
+                {
+                    "id": TEXT, "behaves_as": TEXT, "because": TEXT, "singles": NAMES, "hidden": NAMES,
+                    "hidden_sets": _list(NAMES),
+                }
+            )
+        ),
+        "not_shown": NAMES,
+        "figures": {"type": "array", "items": {"type": "object"}, "description": "what follows from rates"},
+        "problems": _list(PROBLEM), "seconds": NUMBER,
+    },
+    {"shortfall": TEXT},
+)  # fmt: skip
+
+PART = {"kind": _of(*get_args(PartKind)), "name": TEXT}
+LABEL = _object({"kind": _of(*get_args(Kind)), "name": TEXT})
+CONDITIONS = _list(_object({"condition": TEXT, "place": TEXT}))
+DIRECTION = _of(*get_args(Direction))
+COMPARED = _object(
+    {
+        "format": _of(FORMAT), "old": SPEC, "new": SPEC, "worse": TRUTH,
+        "requirements": _list(_object({"id": TEXT, "effect": _of("worse", "better", "other"), "what": TEXT})),
+        "same_claims": NAMES,
+        "behaviour": _object(
+            {
+                "equal": _or_null(TRUTH), "faults": COUNT, "road": _of("sequences", "conditions"), "reason": TEXT,
+                "parts_where": _list(
+                    _object(
+                        {
+                            "after": _list(LABEL), "only_old": _list(LABEL), "only_new": _list(LABEL),
+                            "states": _list(_object({"subsystem": TEXT, "old": NAMES, "new": NAMES})),
+                            "causes": _list(_object(PART)), "run": _list(STEP),
+                        }
+                    )
+                ),
+            }
+        ),
+        "conditions": _list(
+            _object(
+                {
+                    "subsystem": TEXT, "from": TEXT, "to": TEXT, "on": TEXT, "as_written": DIRECTION,
+                    "where_reached": _or_null(DIRECTION), "old": CONDITIONS, "new": CONDITIONS,
+                    "causes": _list(_object(PART)),
+                }
+            )
+        ),
+        "definitions": _list(
+            _object(
+                {
+                    **PART, "in": _of(*get_args(Share)), "direction": DIRECTION, "old": _or_null(TEXT),
+                    "new": _or_null(TEXT),
+                }
+            )
+        ),
+        "unchanged_subsystems": NAMES,
+        "faults": _object({"new": NAMES, "gone": NAMES, "other": NAMES}),
+        "fault_sets": _object(
+            {
+                "up_to": COUNT, "complete": TRUTH,
+                "requirements": _list(_object({"id": TEXT, "new": _list(NAMES), "gone": _list(NAMES)})),
+            }
+        ),
+        "seconds": NUMBER,
+    }
+)  # fmt: skip
+
+_SCHEMAS: dict[str, Schema] = {
+    "verify": {"anyOf": [VERIFIED, UNREAD, _list({"anyOf": [VERIFIED, UNREAD]})]},
+    "faults": FAULTS,
+    "compare": COMPARED,
+}
+
+
+def results_schema(command: str) -> Schema:
+    """The JSON Schema (draft 2020-12) of what this command writes. KeyError where it writes no JSON."""
+    return {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        "title": f"safetymodel {command} --json, format {FORMAT}",
+        **_SCHEMAS[command],
+    }
