@@ -37,7 +37,8 @@ class Mark:
     ``blocks``: an effect that could be started cannot be. ``stops``: it ends, and comes back by itself when the cause
     goes. ``latches``: it ends, and does not come back by itself. ``starts``: it begins. ``delayed``: only after a time.
     ``always``: in every situation in which it could; else ``when`` says in which. Of ``blocks``, ``starts`` are the
-    ways of starting that are blocked (an event's number, or :data:`TICK`), each with the situations (None: in all), and ``others`` says that another way is not.
+    ways of starting that are blocked (an event's number, or :data:`TICK`), each with the situations (None: in all),
+    and ``others`` says that another way is not.
     """
 
     does: Does

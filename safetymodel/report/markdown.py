@@ -19,12 +19,18 @@ def escaped(text: str) -> str:
 def as_markdown(blocks: Iterable[Block]) -> str:
     """The blocks in their order: the first line a title, a line in bold alone a heading, indented lines lists."""
     lines: list[str] = []
+    outer: list[int] = []
     for block in blocks:
-        lines.extend(_lines(block, first=not lines))
+        depth = 0
+        if isinstance(block, Words):
+            outer = [indent for indent in outer if 0 < indent < block.indent]
+            depth = len(outer)
+            outer.append(block.indent)
+        lines.extend(_lines(block, depth, first=not lines))
     return re.sub(r"\n{3,}", "\n\n", "\n".join(lines).strip()) + "\n"
 
 
-def _lines(block: Block, first: bool) -> Iterator[str]:
+def _lines(block: Block, depth: int, first: bool) -> Iterator[str]:
     if block is None:
         yield ""
     elif isinstance(block, Grid):
@@ -35,7 +41,7 @@ def _lines(block: Block, first: bool) -> Iterator[str]:
     elif not block.indent and len(block.pieces) == 1 and block.pieces[0][1] == "strong":
         yield from ("", f"## {escaped(block.pieces[0][0])}", "")
     elif block.indent:
-        yield f"{'  ' * ((block.indent - 2) // 2)}- {_words(block)}"
+        yield f"{'  ' * depth}- {_words(block)}"
     else:
         yield from ("", _words(block))
 

@@ -45,6 +45,7 @@ td.always { background: #cfdcec; font-weight: bold; } td.some { background: #f3e
 td.text, td.place { text-align: left; font-family: inherit; } td.place { color: #555; }
 table.legend td { text-align: left; padding: 0 1em 0 0; } table.legend td.mark { font-weight: bold; }
 ol { margin: .2em 0; } tr:hover td, tr:hover th { outline: 1px solid #345; }
+@page { size: A3 landscape; margin: 10mm; }
 @media print { body { margin: 0; font-size: 9px; } table.matrix thead th { position: static; } thead {
   display: table-header-group; } tr { break-inside: avoid; } }
 """
