@@ -177,6 +177,19 @@ def test_a_watched_contactor() -> None:
     assert found["welded"].also_without == ()
 
 
+def test_a_condition_indicates_as_a_signal_does() -> None:
+    told = WATCHED.replace(", indicates: any", "").replace(
+        "faults:\n",
+        "conditions:\n  alarm: {means: watch is alarm, indicates: [welded, contact_lost], text: horn}\nfaults:\n",
+    )
+    system, problems = load_text(told, "watched.yaml")
+    assert system is not None, [p.as_text() for p in problems]
+    found = {system.faults[r.fault].name: r for r in reveals(spaces_of(system, 1)["symbolic"])}
+    assert (found["welded"].word, found["welded"].wait) == ("at demand", 3)
+    assert found["contact_lost"].word == "never"
+    assert found["switch_bridged"].word == "undeclared"
+
+
 def test_without_a_declared_indication_nothing_is_revealed() -> None:
     system, _ = load_text(WATCHED.replace(", indicates: any", ""), "watched.yaml")
     assert system is not None

@@ -17,7 +17,7 @@ from safetymodel.model.build import load_text
 from safetymodel.spec.fit import fit
 from safetymodel.spec.models import document_model, json_schema
 from safetymodel.spec.reader import Node, Source, decode, parse
-from safetymodel.spec.schema import DOCUMENT, FORMS, Listing, Record, Shape, StepShape, Table
+from safetymodel.spec.schema import DOCUMENT, FORMS, Listing, MapOr, Record, Shape, Table
 from safetymodel.spec.starter import starter_text
 
 SPECS = sorted((Path(__file__).resolve().parent.parent / "specs").rglob("*.yaml"))
@@ -210,7 +210,7 @@ WITH_EVERY_KEY: dict[str, Any] = {
         }
     },
     "signals": {"s": {"reads": "a", "indicates": "any", "response": "20 ms", "text": "t"}},
-    "conditions": {"c": "a"},
+    "conditions": {"c": "a", "d": {"means": "a", "indicates": ["f"], "text": "t"}},
     "functions": {"moving": {"active": "a", "text": "t"}},
     "faults": {
         "f": {
@@ -337,8 +337,8 @@ def test_the_document_with_every_key_has_every_key() -> None:
             parts += [(f"{where}.{name}", shape.item, part) for name, part in value.items()]
         elif isinstance(shape, Listing):
             parts += [(where, shape.item, part) for part in value]
-        elif isinstance(shape, StepShape) and isinstance(value, dict):
-            parts.append((where, shape.check, value))
+        elif isinstance(shape, MapOr) and isinstance(value, dict):
+            parts.append((where, shape.map, value))
     assert not missing
     assert both_opinions(json.dumps(WITH_EVERY_KEY)) == ([], [])
 

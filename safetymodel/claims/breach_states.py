@@ -6,7 +6,7 @@ from functools import reduce
 from typing import TypeVar
 
 from safetymodel.claims.clock import Clock
-from safetymodel.claims.watch import INSIDE, OUTSIDE, lasting, window
+from safetymodel.claims.watch import INSIDE, NOTHING, OUTSIDE, Watch, lasting, window
 from safetymodel.explore.engine import EVERY_STEP, HAPPENINGS, REACTION, Space
 from safetymodel.explore.flags import flags_of
 from safetymodel.model.formula import AllOf, FaultUp, Formula, Not
@@ -31,6 +31,13 @@ def inside_window(space: Space[S], requirement: Requirement) -> S:
     for ends, _ in window(requirement).settling(INSIDE):
         room = space.minus(room, space.common(space.settled, space.where(ends)))
     return space.spread(entries, EVERY_STEP, None, room)
+
+
+def watched_states(space: Space[S], requirement: Requirement) -> tuple[Watch, int, S]:
+    """How an invariant is watched, the value of the watch while it is on, and the states that some run is in then."""
+    if requirement.begins is None:
+        return NOTHING, NOTHING.first, space.reached
+    return window(requirement), INSIDE, inside_window(space, requirement)
 
 
 def breach_of(requirement: Requirement) -> Formula:

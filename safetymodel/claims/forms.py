@@ -7,26 +7,24 @@ from typing import Any, TypeVar
 
 from safetymodel.claims.breach_states import (
     breach_of,
-    inside_window,
     kept_away,
     late_states,
     starts_of,
     trapped_states,
     unlisted_starts,
     unpermitted_starts,
+    watched_states,
 )
 from safetymodel.claims.clock import Clock
 from safetymodel.claims.search import Walker
 from safetymodel.claims.verdict import Attempt, Judgement, Moment, Trace
 from safetymodel.claims.watch import (
     BREACH,
-    INSIDE,
     NOTHING,
     Watch,
     deadline,
     latest_happening,
     permission,
-    window,
 )
 from safetymodel.explore.engine import REACTION, LimitReached, Space, going_round
 from safetymodel.explore.flags import flags_of
@@ -54,9 +52,7 @@ OUT_OF_REACH = "it cannot be brought about once these faults are there from the 
 
 def judge_invariant(space: Space[S], requirement: Requirement, clock: Clock) -> Judgement:
     """``never`` and ``always``, with ``from`` and ``until``, and ``cause`` ... ``within: reaction``."""
-    watch = window(requirement) if requirement.begins is not None else NOTHING
-    inside = INSIDE if requirement.begins is not None else watch.first
-    watched = inside_window(space, requirement) if requirement.begins is not None else space.reached
+    watch, inside, watched = watched_states(space, requirement)
     bad = space.common(watched, space.where(breach_of(requirement)))
     settled_bad = space.common(bad, space.settled)
     if not space.is_empty(settled_bad):

@@ -222,6 +222,9 @@ class Part(Generic[S]):
     def weight(self, a: S) -> int:
         return self.whole.weight(a)
 
+    def only(self, state: State) -> S:
+        return self.common(self.whole.only(state), self.reached)
+
     def contains(self, a: S, state: State) -> bool:
         return self.whole.contains(a, state)
 

@@ -12,23 +12,21 @@ from typing import Generic, TypeVar
 from safetymodel.claims.breach_states import (
     breach_of,
     hopeless,
-    inside_window,
     kept_away,
     late_states,
     unlisted_starts,
     unpermitted_starts,
+    watched_states,
 )
 from safetymodel.claims.clock import Clock
 from safetymodel.claims.forms import BROKEN_WITHOUT_END, OUT_OF_REACH
 from safetymodel.claims.watch import (
     BREACH,
-    INSIDE,
     NOTHING,
     Watch,
     deadline,
     latest_happening,
     permission,
-    window,
 )
 from safetymodel.explore.engine import Space, going_round
 from safetymodel.model.system import Requirement
@@ -84,9 +82,7 @@ def breaches_of(space: Space[S], requirement: Requirement, clock: Clock) -> Brea
 
 def _invariant(space: Space[S], requirement: Requirement, clock: Clock) -> Breaches[S]:
     """As ``judge_invariant``: in a settled state (with ``prevent`` in any), or for ever while the logic goes round."""
-    watch = window(requirement) if requirement.begins is not None else NOTHING
-    inside = INSIDE if requirement.begins is not None else watch.first
-    watched = inside_window(space, requirement) if requirement.begins is not None else space.reached
+    watch, inside, watched = watched_states(space, requirement)
     bad = space.common(watched, space.where(breach_of(requirement)))
     if requirement.prevent:
         return Breaches((Way(bad, bad, inside),), watch)

@@ -7,9 +7,10 @@ from collections.abc import Iterable
 from dataclasses import replace
 from fractions import Fraction
 from math import gcd
+from typing import TypeAlias
 
 from safetymodel.model.doubts import doubts
-from safetymodel.model.formula import Formula, SignalTrue
+from safetymodel.model.formula import Defined, Formula, SignalTrue
 from safetymodel.model.lowering import Lowering, Scope
 from safetymodel.model.quantities import approach_of, failure_of, milliseconds_of, value_of
 from safetymodel.model.system import (
@@ -31,6 +32,7 @@ from safetymodel.model.system import (
 from safetymodel.problems import Problem, errors
 from safetymodel.spec.describe import read_text
 from safetymodel.spec.description import (
+    ConditionText,
     Description,
     Duration,
     FaultText,
@@ -80,6 +82,10 @@ def _shown(found: Iterable[Problem]) -> tuple[Problem, ...]:
     first = problems[MOST_PROBLEMS]
     message = f"{len(problems) - MOST_PROBLEMS:,} more problems from here on are not shown"
     return (*problems[:MOST_PROBLEMS], Problem("more-problems", first.span, message, severity=first.severity))
+
+
+Telling: TypeAlias = tuple[Formula, tuple[int, ...]]
+"""What tells people of faults, and of which (their numbers)."""
 
 
 class _Builder:
@@ -158,10 +164,12 @@ class _Builder:
                 joint=declared.text.joint,
                 movers=tuple((s, tuple(ts)) for s, ts in sorted(moved.get(number, {}).items())),
                 span=declared.text.name.span,
+                controllable=declared.text.controllable,
             )
             for number, declared in enumerate(self.scope.events)
         )
-        faults = tuple(self._fault(number, fault, signals) for number, fault in enumerate(d.faults))
+        telling = self._telling(signals)
+        faults = tuple(self._fault(number, fault, telling) for number, fault in enumerate(d.faults))
         hazards = tuple(Hazard(h.name.text, h.text, h.severity, h.name.span) for h in d.hazards)
         return System(
             title=d.title,
@@ -202,10 +210,10 @@ class _Builder:
         )
         return signals, self.lower.signal_order(signals)
 
-    def _indicated(self, signal: SignalText) -> tuple[int, ...]:
-        """The faults that a signal tells of: those that it names, or with ``any`` every one."""
+    def _indicated(self, by: SignalText | ConditionText) -> tuple[int, ...]:
+        """The faults that a signal or condition tells of: those that it names, or with ``any`` every one."""
         found: set[int] = set()
-        for name in signal.indicates:
+        for name in by.indicates:
             if name.text == "any" and "any" not in self.scope.faults:
                 found.update(range(len(self.description.faults)))
             else:
@@ -213,9 +221,15 @@ class _Builder:
                 found.update(() if number is None else (number,))
         return tuple(sorted(found))
 
-    def _indications(self, number: int, text: FaultText, signals: Iterable[Signal]) -> tuple[Formula, ...]:
+    def _telling(self, signals: Iterable[Signal]) -> tuple[Telling, ...]:
+        """What indicates faults, each with those that it tells of."""
+        of_signals = ((SignalTrue(s.number), s.indicates) for s in signals)
+        named = ((Defined(c.name.text, self.lower.condition(c.name.text)), c) for c in self.description.conditions)
+        return (*of_signals, *((formula, self._indicated(c)) for formula, c in named))
+
+    def _indications(self, number: int, text: FaultText, telling: Iterable[Telling]) -> tuple[Formula, ...]:
         own = () if text.revealed_by is None else (self.lower.formula(text.revealed_by),)
-        return (*own, *(SignalTrue(s.number) for s in signals if number in s.indicates))
+        return (*own, *(formula for formula, faults in telling if number in faults))
 
     def _subsystems(self) -> tuple[tuple[Subsystem, ...], tuple[Transition, ...], dict[int, dict[int, list[int]]]]:
         transitions: list[Transition] = []
@@ -290,20 +304,16 @@ class _Builder:
                 latest=latest,
                 span=text.span,
                 text=text.text,
-                controllable=text.controllable or text.interlock is not None or self._held_back(event),
+                controllable=text.controllable or text.interlock is not None,
             )
             first += 1
 
-    def _held_back(self, event: int | None) -> bool:
-        """Whether the event is marked controllable."""
-        return event is not None and self.scope.events[event].text.controllable
-
-    def _fault(self, number: int, text: FaultText, signals: tuple[Signal, ...]) -> Fault:
+    def _fault(self, number: int, text: FaultText, telling: tuple[Telling, ...]) -> Fault:
         return replace(
             self._failing(number, text),
             rate=text.rate,
             failure=failure_of(text.failure),
-            indications=self._indications(number, text, signals),
+            indications=self._indications(number, text, telling),
         )
 
     def _failing(self, number: int, text: FaultText) -> Fault:

@@ -38,7 +38,7 @@ class Transition:
     span: Span
     text: str = ""
     controllable: bool = False
-    """Whether the logic can hold it back: it, or its event, is marked so, or it carries an `if`."""
+    """Whether the logic can hold it back by itself: it is marked so, or carries an `if`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,6 +77,8 @@ class Event:
     joint: bool
     movers: tuple[tuple[int, tuple[int, ...]], ...]
     span: Span
+    controllable: bool = False
+    """Whether the logic can keep it from happening at all."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,7 +128,7 @@ class Fault:
     kind ``signal``: ``subject`` is a signal, held at ``value``. kind ``stuck``: no transition of
     subsystem ``subject`` leaves ``state`` (None: any state). kind ``jump``: subsystem ``subject``
     may move of itself from ``state`` to ``target``. ``rate`` is per hour. ``indications`` are what
-    tells people of it, each once it comes true: its ``revealed_by``, and the signals that indicate it.
+    tells people of it, each once it comes true: its ``revealed_by``, and the signals and conditions that indicate it.
     """
 
     number: int

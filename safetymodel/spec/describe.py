@@ -141,6 +141,13 @@ class _Describer:
             tree = Literal(True)
         return Written(node.text, tree, node, self.source)
 
+    def condition(self, name: Node, node: Node) -> ConditionText:
+        """An expression, or a map with it."""
+        if node.kind != "map":
+            return ConditionText(self.name(name), self.needed(node))
+        meaning, text = self.needed(node.get("means")), self.words(node.get("text"))
+        return ConditionText(self.name(name), meaning, text, self.names(node.get("indicates")))
+
     def needed(self, node: Node | None) -> Written:
         return self.written(node) or Written("true", Literal(True), node, self.source)
 
@@ -181,7 +188,7 @@ class _Describer:
                 )
                 for k, v in self.each(root.get("signals"))
             ),
-            conditions=tuple(ConditionText(self.name(k), self.needed(v)) for k, v in self.each(root.get("conditions"))),
+            conditions=tuple(self.condition(k, v) for k, v in self.each(root.get("conditions"))),
             faults=self.kept(self.each(root.get("faults")), self.fault),
             hazards=tuple(
                 HazardText(self.name(k), self.words(v.get("text")), self.words(v.get("severity")))

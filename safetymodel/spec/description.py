@@ -110,8 +110,12 @@ class SignalText:
 
 @dataclass(frozen=True, slots=True)
 class ConditionText:
+    """``indicates`` as of a signal."""
+
     name: Name
     meaning: Written
+    text: str = ""
+    indicates: tuple[Name, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -21,9 +21,9 @@ from safetymodel.spec.schema import (
     Condition,
     Form,
     Listing,
+    MapOr,
     Record,
     Shape,
-    StepShape,
     StuckAt,
     Table,
     Truth,
@@ -170,7 +170,7 @@ class _Fitter:
         if node.kind != "list":
             if shape.alone:
                 return self.value(node, shape.item, where, key)
-            if isinstance(shape.item, Record | StepShape):
+            if isinstance(shape.item, Record | MapOr):
                 return self.wrong(node, where, "a list", "begin each entry with a dash: `- `")
             return self.wrong(node, where, "a list", "write it in brackets: [first, second]")
         if not node.items and not shape.empty:
@@ -182,7 +182,7 @@ class _Fitter:
             if isinstance(shape.item, Record):
                 owner = where.split(" of ", 1)[-1]
                 one = f"a {shape.item.title.lower()} of {owner}"
-            elif isinstance(shape.item, StepShape):
+            elif isinstance(shape.item, MapOr):
                 one = f"a step of {where.split(' of ', 1)[-1]}"
             else:
                 one = f"an entry of {where}"
@@ -202,15 +202,15 @@ class _Fitter:
                 return self.table(node, shape, where)
             case Listing():
                 return self.listing(node, shape, where, key)
-            case StepShape():
+            case MapOr():
                 if node.kind == "map":
-                    return self.record(node, shape.check, where, None)
-                return self.text(node, where, "text")
+                    return self.record(node, shape.map, where, key)
+                return self.value(node, shape.value, where, key)
             case Condition():
                 tree = parse_expression(node.text) if _whole_number(node) is not None else None
                 if isinstance(tree, Misread):
                     return self.report("bad-expression", node, tree.message, tree.hint)
-                hint = "an expression stands without braces, for example `door is closed`"
+                hint = "an expression stands without braces or brackets, for example `door is closed`"
                 return self.text(node, where, "an expression", hint if node.kind != "text" else "")
             case Words():
                 return self.text(node, where, "text", "" if node.kind == "text" else "put the text in quotes")

@@ -22,9 +22,9 @@ from safetymodel.spec.schema import (
     Condition,
     Form,
     Listing,
+    MapOr,
     Record,
     Shape,
-    StepShape,
     StuckAt,
     Table,
     Truth,
@@ -107,7 +107,7 @@ def _type(shape: Shape) -> Any:
             item = item | None if shape.null_item else item
             known = Field(min_length=0 if shape.empty else 1, json_schema_extra={"additionalProperties": False})
             return Annotated[dict[_text(shape.names), item], known]  # type: ignore[misc]
-        case StepShape():
-            return _TEXT | _model(shape.check)
+        case MapOr():
+            return _type(shape.value) | _model(shape.map)
         case Record():
             return _model(shape)

@@ -102,13 +102,14 @@ class Record:
 
 
 @dataclass(frozen=True, slots=True)
-class StepShape:
-    """A step of a scenario: a line of text, or a map with a check."""
+class MapOr:
+    """A map of known keys, or in short one value."""
 
-    check: Record
+    map: Record
+    value: Shape
 
 
-Shape: TypeAlias = Form | Words | Condition | Truth | Whole | Choice | StuckAt | Listing | Table | Record | StepShape
+Shape: TypeAlias = Form | Words | Condition | Truth | Whole | Choice | StuckAt | Listing | Table | Record | MapOr
 
 _NAME = Form(NAME, "bad-name", "a name")
 _DOTTED = Form(DOTTED, "bad-name", "a name, or names joined by dots")
@@ -165,7 +166,7 @@ EVENT = Record(
         Key("by", _WORDS, "who or what makes it happen"),
         _TEXT,
         Key("joint", _TRUTH, "true: it happens only when every subsystem that names it can move"),
-        Key("controllable", _TRUTH, "true: the logic can hold back every transition on it"),
+        Key("controllable", _TRUTH, "true: the logic can keep it from happening"),
     ),
 )
 TRANSITION = Record(
@@ -207,6 +208,15 @@ SIGNAL = Record(
         Key("reads", _CONDITION, "what it shows without faults", required=True),
         Key("indicates", Listing(_NAME, alone=True), "the faults that it tells people of while it is true, or `any`"),
         Key("response", _DURATION, "how long the real switch takes to show a change; no time of the model"),
+        _TEXT,
+    ),
+)
+CONDITION = Record(
+    "Definition",
+    "A name for an expression, with more about it.",
+    (
+        Key("means", _CONDITION, "the expression", required=True),
+        Key("indicates", Listing(_NAME, alone=True), "the faults that it tells people of while it is true, or `any`"),
         _TEXT,
     ),
 )
@@ -320,7 +330,7 @@ SCENARIO = Record(
         _TEXT,
         Key(
             "steps",
-            Listing(StepShape(CHECK), empty=True),
+            Listing(MapOr(CHECK, _WORDS), empty=True),
             "an event, `wait 3 s`, `fault NAME`, `blocked EVENT` or `check EXPRESSION` each",
             required=True,
         ),
@@ -337,7 +347,7 @@ DOCUMENT = Record(
         Key("tick", _DURATION, "the unit of time, where it is coarser than the tool would choose"),
         Key("subsystems", Table(SUBSYSTEM, empty=False), "the state machines", required=True),
         Key("signals", Table(SIGNAL), "what the logic sees"),
-        Key("conditions", Table(_CONDITION), "definitions: a name for an expression"),
+        Key("conditions", Table(MapOr(CONDITION, _CONDITION)), "definitions: a name for an expression"),
         Key("functions", Table(FUNCTION), "what the machine does, for the cause-and-effect matrix"),
         Key("faults", Table(FAULT), "component failures"),
         Key("common_causes", Table(COMMON_CAUSE), "groups of faults with a common cause"),

@@ -8,6 +8,7 @@ from collections.abc import Iterable, Iterator
 from safetymodel.spec.description import (
     ApproachText,
     CommonCauseText,
+    ConditionText,
     Description,
     Duration,
     FaultText,
@@ -60,7 +61,7 @@ def written_text(description: Description) -> str:
         "signals",
         ((s.name, _map(_signal(s))) for s in description.signals),
     )
-    lines += _section("conditions", ((c.name, quoted(c.meaning.text)) for c in description.conditions))
+    lines += _section("conditions", ((c.name, _condition(c)) for c in description.conditions))
     lines += _section("functions", ((f.name, _map(_function(f))) for f in description.functions))
     lines += _section("faults", ((f.name, _map(_fault(f))) for f in description.faults))
     lines += _section("common_causes", ((c.name, _map(_common_cause(c))) for c in description.common_causes))
@@ -152,6 +153,15 @@ def _signal(signal: SignalText) -> Iterator[Pair]:
     if signal.response is not None:
         yield "response", quoted(signal.response.text)
     yield from _words(text=signal.text)
+
+
+def _condition(condition: ConditionText) -> str:
+    if not condition.text and not condition.indicates:
+        return quoted(condition.meaning.text)
+    pairs: list[Pair] = [("means", quoted(condition.meaning.text))]
+    if condition.indicates:
+        pairs.append(("indicates", _one_or_list(condition.indicates)))
+    return _map([*pairs, *_words(text=condition.text)])
 
 
 def _fault(fault: FaultText) -> Iterator[Pair]:
