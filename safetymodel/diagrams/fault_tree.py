@@ -90,7 +90,7 @@ class _Tree:
             self._wire(middle, gate, first - 20)
             self._spread(middle, first - 20, places, first)
         title = f"Fault tree of {requirement.name}"
-        head = text(_MARGIN, 26, cut(f"{title}  {self.system.title}", width - 2 * _MARGIN, 15), font_size=15, fill=INK)
+        head = text(_MARGIN, 26, cut(f"{title}: {self.system.title}", width - 2 * _MARGIN, 15), font_size=15, fill=INK)
         more = "" if self.found.complete else "; there may be more sets: a limit was reached"
         note = f"minimal sets of up to {self.found.order} of the declared faults{more}"
         words = text(_MARGIN, 44, cut(note, width - 2 * _MARGIN, _SIZE), font_size=_SIZE, fill=QUIET)

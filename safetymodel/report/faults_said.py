@@ -289,7 +289,8 @@ def category_text(system: System, item: Evidence) -> str:
             kept = and_list([set_text(system, faults) for faults in item.silent[:3]])
             more = f" and {len(item.silent) - 3} more sets" if len(item.silent) > 3 else ""
             known = {fault for faults in item.silent for fault in faults} - set(item.hidden)
-            shown = f" (only {listed(sorted(known))} is {found})" if known else ""
+            verb = "is" if len(known) == 1 else "are"
+            shown = f" (only {listed(sorted(known))} {verb} {found})" if known else ""
             return f"{text}, but {kept}{more} can build up without being {found}{shown}"
         case "4":
             looked = counted(item.order, "declared fault")
