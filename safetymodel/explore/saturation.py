@@ -43,16 +43,17 @@ class Readers:
         return tuple(sorted({reaction for subsystem in moved for reaction in self.of[subsystem]}))
 
 
-def readers_of(system: System, reactions: Collection[int]) -> Readers:
-    """Who reads whom, among these automatic transitions."""
+def readers_of(system: System, reactions: Collection[int], anything: Collection[int] = ()) -> Readers:
+    """Who reads whom, among these automatic transitions; those in ``anything`` may read whatever there is."""
     signals = signal_support(system)
     of: list[list[int]] = [[] for _ in system.subsystems]
     timed = []
     for position, number in enumerate(reactions):
         t = system.transitions[number]
-        for subsystem in {t.subsystem} | support(t.interlock, signals) | support(t.physical, signals):
+        read = {t.subsystem} | support(t.interlock, signals) | support(t.physical, signals)
+        for subsystem in range(len(of)) if number in anything else read:
             of[subsystem].append(position)
-        if t.latest:
+        if t.latest or number in anything:
             timed.append(position)
     return Readers(tuple(map(tuple, of)), tuple(timed), tuple(range(len(reactions))))
 
@@ -70,7 +71,9 @@ class Saturation:
         on_work: Callable[[], None],
         kinds: Collection[Kind],
         events: Collection[int] | None = None,
+        anything: Collection[int] = (),
     ) -> None:
+        """``anything``: automatic transitions that the encoding lets become due by whatever changes."""
         self.encoding = encoding
         self.on_work = on_work
         chosen = [
@@ -81,7 +84,7 @@ class Saturation:
         self.reactions: list[Operation] = [op for move, op in chosen if move.kind == "reaction"]
         numbers = [move.number for move, _ in chosen if move.kind == "reaction"]
         transitions = encoding.system.transitions
-        self.readers = readers_of(encoding.system, numbers)
+        self.readers = readers_of(encoding.system, numbers, anything)
         self.subjects = [transitions[number].subsystem for number in numbers]
         self.happenings: list[Happening] = [
             (self.readers.after(move, encoding.system), operation)

@@ -54,9 +54,10 @@ class Suggestion:
     ``least_restrictive``: nothing is blocked from which the breach could still have been avoided by blocking later.
     ``after`` is the requirement's verdict with the conditions, ``worse`` and ``better`` are the others whose verdict
     changes, ``idle`` the events (numbers) that can move nobody any more and could before. ``changed`` is the system
-    with the conditions put in. Where no condition can do it, ``way`` is a shortest run to the breach in the
-    system ``changed`` in which every transition that can be held back is held back for good; None where the breach is
-    there without any. ``reason`` says what else has to be said.
+    with the conditions put in; ``blocks``: some `always_possible` is broken in it.
+
+    Where no condition can do it, ``changed`` is the system in which everything that can be held back is held back for
+    good, and ``way`` a shortest run to the breach in that. ``reason`` says what else has to be said.
     """
 
     requirement: Requirement
@@ -65,6 +66,7 @@ class Suggestion:
     conditions: tuple[Condition, ...] = ()
     least_restrictive: bool = False
     keeps_possible: bool = False
+    blocks: bool = False
     before: Word = "broken"
     after: Word | None = None
     worse: tuple[Changed, ...] = ()
