@@ -1,10 +1,11 @@
 """A cause-and-effect matrix computed from the model: what each cause does to each effect, over all situations.
 
 A situation is a settled state that the model reaches without faults. In each situation in which a cause can come, it
-is put there with all else as it is: a signal is held at a reading, a subsystem is brought into a state that one of
-its own transitions leads to (as far as nature lets it) and stays there, an act happens. Then the logic reacts until
-it settles, time may pass, and the cause may go again. So a mark says what the cause itself does, not what happens
-to go with it; conditions that the text of the spec names, but that make no difference, leave no mark.
+is put there with all else as it is: a signal is held at a reading (at one that it has already, too, where starts are
+asked), a subsystem is brought into a state that one of its own transitions leads to (as far as nature lets it) and
+stays there, an act happens where it moves something. Then the logic reacts until it settles, time may pass, and the
+cause may go again. So a mark says what the cause itself does, not what happens to go with it; conditions that the text
+of the spec names, but that make no difference, leave no mark.
 """
 
 from __future__ import annotations
@@ -136,15 +137,19 @@ class _Look:
     def world(self, seen: Influence, held: Held = NOTHING_HELD, *events: int) -> World:
         return World(self.conditions, seen, held, events, self.clock.check)
 
-    def ways(self, cause: Cause, seen: Influence) -> Iterator[_Way]:
-        """The ways in which a cause can come, seen through some subsystems and what decides whether it can."""
+    def ways(self, cause: Cause, seen: Influence, kept: bool = False) -> Iterator[_Way]:
+        """The ways in which a cause can come, seen through some subsystems and what decides whether it can.
+
+        With ``kept`` a signal may have its reading already, and keeps it.
+        """
         match cause.kind:
             case "lost" | "comes":
                 reading = cause.kind == "comes"
                 reads = self.conditions.formula(SignalTrue(cause.number))
                 room = self.part(seen.subsystems)
                 held = Held(signal=cause.number, reading=reading)
-                yield _Way(room & (~reads if reading else reads), None, held)
+                here = self.encoding.decisions.true if kept else ~reads if reading else reads
+                yield _Way(room & here, None, held)
             case "state":
                 yield from self._entries(cause, seen)
             case "act":
@@ -285,7 +290,6 @@ class _Column:
             goes = all(f.way.goes for f, _ in gone)
             does: Does = "latches" if goes and not returns else "stops"
             yield self._mark(does, [f.difference(self.active, ~self.active) for f, _ in gone])
-            return
         late = [f.late(self.stays_on, self.active, ~self.active) for f in ways]
         if any(then != self.false for _, then in late):
             yield self._mark("stops", late, delayed=True)
@@ -293,7 +297,6 @@ class _Column:
     def _begun(self, ways: list[_Followed]) -> Iterator[Mark]:
         if any(f.changed(~self.active, self.active) != self.false for f in ways):
             yield self._mark("starts", [f.difference(~self.active, self.active) for f in ways])
-            return
         late = [f.late(self.stays_off, ~self.active, self.active) for f in ways]
         if any(then != self.false for _, then in late):
             yield self._mark("starts", late, delayed=True)
@@ -330,7 +333,7 @@ class _Column:
             return []
         split: list[tuple[Diagram, Diagram]] = []
         events = () if start.happening == TICK else (start.happening,)
-        for way in self.look.ways(cause, start.seen):
+        for way in self.look.ways(cause, start.seen, kept=True):
             could = way.situations & start.situations
             if could == self.false:
                 continue
@@ -382,12 +385,14 @@ class _Followed:
         return plain.later(plain.settled(restored)) & self.column.active != self.false
 
     def late(self, steady: Diagram, before: Diagram, after: Diagram) -> tuple[Diagram, Diagram]:
-        """The situations that time alone would not change, and those of them that it can change with the cause."""
+        """The situations that time alone would not change, nor the cause at once; and those of them that time can
+        change with the cause."""
         could = self.way.situations & steady
         if could == self.false or not self.world.timed:
-            return could, self.false
+            return self.false, self.false
         reacting = self.world.close(self._shifted(could))[0]
         ends = reacting & self.world.calm & before
+        could = could & self._unshifted(self.world.back(ends, reacting))
         then = self.world.later(ends)
         if then & after == self.false:
             return could, self.false

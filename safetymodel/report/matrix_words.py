@@ -75,7 +75,7 @@ def when_text(system: System, when: When) -> str:
     """``only while console is exposing``."""
     parts = [formula_text(system, InState(number, states)) for number, states in when.parts]
     if not parts:
-        return "only in some situations, which no few subsystems tell apart"
+        return "only in some situations, which no few states tell apart"
     text = f"only while {and_list(parts)}"
     return text if when.exact else f"{text}, and not always then"
 
