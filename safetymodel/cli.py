@@ -9,7 +9,7 @@ from typing import Annotated, NoReturn
 
 import typer
 
-from safetymodel.commands import compare, faults, model, review, verify
+from safetymodel.commands import compare, faults, model, report, review, verify
 from safetymodel.commands.shared import CAUTION
 
 gc.set_threshold(50_000, 20, 20)  # imports and trees of a spec make many objects and no garbage: look for it less often
@@ -78,6 +78,7 @@ for command, codes in (
     (verify.verify, verify.EXIT_CODES),
     (faults.faults, faults.EXIT_CODES),
     (compare.compare, compare.EXIT_CODES),
+    (report.report, report.EXIT_CODES),
     (review.review, review.EXIT_CODES),
     (model.drive, ""),
     (model.draw, ""),

@@ -1,177 +1,230 @@
-"""The stories that need more than one verification: comparing revisions, results against a baseline."""
+"""The story of a page of evidence: a verification, and everything that belongs beside it."""
 
 from __future__ import annotations
 
-import json
+import os
 import time
-from collections.abc import Sequence
-from pathlib import Path
-from typing import Any
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from importlib.metadata import version
+from typing import TYPE_CHECKING, TypeVar
 
-from safetymodel.claims.clock import Clock
-from safetymodel.explore.choice import explore
-from safetymodel.explore.engine import Limits, Progress
-from safetymodel.faults.sets import sets_and_breaches
-from safetymodel.model.system import System
-from safetymodel.pipeline import Run, Unread, verify
+from safetymodel.explore.engine import LimitReached, Limits, Progress
+from safetymodel.model.system import Scenario, System
+from safetymodel.names import did_you_mean
+from safetymodel.pipeline import Run, SecondOpinion, Unread, verify
 from safetymodel.problems import Problem
-from safetymodel.report.baseline import Change, changes_between
-from safetymodel.report.compare_said import Compared, SetsChange
-from safetymodel.report.machine import FORMAT, run_json
-from safetymodel.revisions.compare import compare_behaviour
-from safetymodel.span import Span
+from safetymodel.report.said import one_line
+from safetymodel.revisions.sequences import Label, trace_of
+from safetymodel.span import NOWHERE
+
+if TYPE_CHECKING:
+    from safetymodel.claims.verdict import Trace
+    from safetymodel.report.evidence_page import Charted, Picture
+    from safetymodel.report.model_player import Part
+    from safetymodel.report.page_runs import Row
+
+SECONDS_A_PART = 90.0
+"""Seconds that fault sets, and the review, may each take for a page, unless the user gives a limit."""
+
+PARTS = ("faults", "review", "diagrams", "player")
+"""What a page can leave out."""
 
 
-def compare(
-    old: str,
-    new: str,
-    budget: int | None = None,
-    sets_order: int = 1,
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """What a page shall hold: fault sets up to ``order``; without the parts ``without``; ``acting`` are the subsystems
+    whose events happen in the model that can be tried, where the whole is too large."""
+
+    order: int = 1
+    without: tuple[str, ...] = ()
+    acting: tuple[str, ...] = ()
+
+
+def report(
+    path: str,
+    wanted: Wanted | None = None,
     limits: Limits | None = None,
     progress: Progress | None = None,
-) -> Compared | tuple[Unread, ...]:
-    """Read, verify and compare two revisions of a spec; the unread ones where one has problems.
+    second_opinion: SecondOpinion = "auto",
+) -> tuple[str, Run] | Unread:
+    """Verify a spec and make its page of evidence (HTML), with the verification that it tells of."""
+    limits, wanted = limits or Limits(), wanted or Wanted()
+    run = verify(path, None, "auto", limits, progress, second_opinion)
+    if isinstance(run, Unread):
+        return run
+    unknown = [name for name in wanted.acting if run.system.subsystem_named(name) is None]
+    if unknown:
+        hint = did_you_mean(unknown[0], [s.name for s in run.system.subsystems])
+        return Unread(path, (Problem("unknown-subsystem", NOWHERE, f"there is no subsystem {unknown[0]}", hint),))
+    return _page(run, wanted, limits, progress), run
 
-    ``budget`` faults at once are in the behaviours (as many as the specs want withstood, unless told), minimal fault
-    sets have up to ``sets_order``. Raises LimitReached where a limit leaves nothing to say.
-    """
-    started = time.monotonic()
-    limits = limits or Limits()
-    runs = [verify(path, None, "auto", limits, progress, "off") for path in (old, new)]
-    unread = tuple(run for run in runs if isinstance(run, Unread))
-    before, after = runs
-    if unread or isinstance(before, Unread) or isinstance(after, Unread):
-        return unread
-    systems = before.system, after.system
-    if budget is None:
-        budget = max((r.withstand for system in systems for r in system.requirements), default=0)
-    behaviours = compare_behaviour(*systems, budget, limits, progress)
-    sets, left = _sets_changes(systems, sets_order, limits, progress)
-    return Compared(
-        old=before,
-        new=after,
-        behaviours=behaviours,
-        changes=changes_between(run_json(before), run_json(after), behaviours.same_claims),
-        sets=sets,
-        sets_order=sets_order,
-        sets_left=left,
-        seconds=time.monotonic() - started,
+
+def _page(run: Run, wanted: Wanted, limits: Limits, progress: Progress | None) -> str:
+    from safetymodel.faults.study import study
+    from safetymodel.insight.review import review
+    from safetymodel.report.evidence_page import Evidence, evidence_page
+
+    system, left_out = run.system, list[str]()
+    some = replace(limits, seconds=limits.seconds or SECONDS_A_PART)
+    found = None
+    if system.faults and "faults" not in wanted.without:
+        found = _within(left_out, "component faults", lambda: study(system, wanted.order, None, "auto", some, progress))
+        if found is not None and not found.complete:
+            names = [sets.requirement.name for sets in found.found if not sets.complete]
+            reason = f"after {some.seconds:g} s the search for minimal fault sets ended"
+            left_out.append(f"{reason}: those of {', '.join(names)} are not all known")
+    read_back = None
+    if "review" not in wanted.without:
+        read_back = _within(left_out, "the review", lambda: review(system, None, limits=some, progress=progress))
+        if read_back is not None and read_back.undecided:
+            left_out.append(f"the review left open: {'; '.join(read_back.undecided)}")
+    left_out += [f"{part}: not asked for" for part in PARTS if part in wanted.without]
+    map_picture: Picture | None = None
+    diagrams: tuple[Picture, ...] = ()
+    if "diagrams" not in wanted.without:
+        tell(progress, "drawing")
+        map_picture, diagrams = _pictures(system, left_out)
+    rows, charts = _runs(run)
+    parts = () if "player" in wanted.without else _parts(run, wanted.acting)
+    if not parts and "player" not in wanted.without:
+        left_out.append("the model to be tried: its start need not settle")
+    return evidence_page(
+        Evidence(
+            run=run,
+            study=found,
+            review=read_back,
+            map=map_picture,
+            diagrams=diagrams,
+            charts=charts,
+            scenario_rows=rows,
+            parts=parts,
+            version=version("safetymodel"),
+            made=_today(),
+            left_out=tuple(left_out),
+        )
     )
 
 
-def compare_exit_code(compared: Compared | tuple[Unread, ...]) -> int:
-    """0 equal in behaviour, nothing got worse; 1 different; 2 a spec has problems; 3 undecided."""
-    if not isinstance(compared, Compared):
-        return 2
-    if compared.behaviours.equal is False or compared.changes:
-        return 1
-    return 0 if compared.behaviours.equal else 3
+T = TypeVar("T")
 
 
-Sets = dict[str, frozenset[tuple[str, ...]]]
-
-
-def _sets_changes(
-    systems: tuple[System, System], order: int, limits: Limits, progress: Progress | None
-) -> tuple[tuple[SetsChange, ...], str]:
-    """The minimal fault sets that only one revision has, of the requirements that both have; and what was left out."""
-    if not order or not any(system.faults for system in systems):
-        return (), ""
-    reasons: list[str] = []
-    found = [_minimal_sets(system, order, limits, progress, reasons) for system in systems]
-    changes = []
-    for name in found[1]:
-        if name in found[0] and found[0][name] != found[1][name]:
-            new, gone = found[1][name] - found[0][name], found[0][name] - found[1][name]
-            changes.append(SetsChange(name, _sorted(new), _sorted(gone)))
-    return tuple(changes), "; ".join(dict.fromkeys(reasons))
-
-
-def _sorted(sets: frozenset[tuple[str, ...]]) -> tuple[tuple[str, ...], ...]:
-    return tuple(sorted(sets, key=lambda names: (len(names), names)))
-
-
-def _minimal_sets(system: System, order: int, limits: Limits, progress: Progress | None, reasons: list[str]) -> Sets:
-    found: Sets = {}
-    clock = Clock(limits.seconds)
-    space = explore(system, (order,), "auto", limits, progress).spaces[order]
-    space.on_work = clock.check
-    for requirement in system.requirements:
-        if progress is not None:
-            progress(f"fault sets of {requirement.name}", 0)
-        sets, _ = sets_and_breaches(space, requirement, clock)
-        if not sets.complete:
-            reasons.append(f"{requirement.name}: {sets.reason}")
-            continue
-        found[requirement.name] = frozenset(
-            tuple(sorted(system.faults[f].name for f in one.faults)) for one in sets.sets
-        )
-    return found
-
-
-# -- baseline -------------------------------------------------------------------------------------
-
-
-def read_baseline(path: str) -> list[dict[str, Any]] | Problem:
-    """The results that a file of `verify --json` holds, one a spec; a problem where it is none."""
-
-    def problem(message: str, line: int = 1) -> Problem:
-        hint = "make one with: safetymodel verify SPEC... --json FILE"
-        return Problem("bad-baseline", Span(path, line), message, hint)
-
+def _within(left_out: list[str], what: str, work: Callable[[], T]) -> T | None:
+    """What the work finds; None, and a sentence, where a limit ended it."""
     try:
-        text = Path(path).read_text(encoding="utf-8")
-    except FileNotFoundError:
-        return problem(f"there is no file {path}")
-    except (OSError, ValueError) as error:
-        return problem(f"cannot read {path}: {getattr(error, 'strerror', None) or error}")
+        return work()
+    except LimitReached as limit:
+        left_out.append(f"{what}: {limit}")
+        return None
+
+
+def tell(progress: Progress | None, what: str) -> None:
+    if progress is not None:
+        progress(what, 0)
+
+
+def _today() -> str:
+    """The day, or that of SOURCE_DATE_EPOCH where pages shall come out the same again."""
+    seconds = os.environ.get("SOURCE_DATE_EPOCH", "")
+    moment = int(seconds) if seconds.isdigit() else time.time()
+    return time.strftime("%Y-%m-%d", time.gmtime(moment))
+
+
+def _pictures(system: System, left_out: list[str]) -> tuple[Picture | None, tuple[Picture, ...]]:
+    """The interlock map and a state diagram of each group of alike subsystems."""
+    from safetymodel.diagrams.draw import drawn_for_page
+    from safetymodel.diagrams.inline import inlined
+    from safetymodel.report.evidence_page import Picture
+
+    whole, found = None, []
+    for title, members, drawn in drawn_for_page(system):
+        if isinstance(drawn, Problem):
+            left_out.append(f"a picture: {drawn.message}")
+        elif not members:
+            whole = Picture(title, inlined(drawn))
+        else:
+            found.append(Picture(title, inlined(drawn, len(system.subsystems[members[0]].states)), members))
+    return whole, tuple(found)
+
+
+def _runs(run: Run) -> tuple[dict[str, tuple[Row, ...]], dict[str, Charted]]:
+    """The runs of scenarios that work, where there is one; and a chart of each run."""
+    from safetymodel.diagrams.inline import inlined
+    from safetymodel.diagrams.timing_chart import timing_chart
+    from safetymodel.report.evidence_page import Charted
+    from safetymodel.report.page_runs import run_rows
+
+    system = run.system
+    charts: dict[str, Charted] = {}
+    for judgement in run.judgements:
+        if judgement.trace is not None:
+            r = judgement.requirement
+            chart = timing_chart(system, judgement.trace, f"{r.name}: {one_line(r.text)}", r)
+            charts[r.name] = Charted(r.name, inlined(chart.svg), chart.columns)
+    rows = {}
+    for result in run.scenarios:
+        name = result.scenario.name
+        trace = scenario_trace(system, result.scenario) if result.ok else None
+        if trace is not None and trace.steps:
+            rows[name] = run_rows(system, trace)
+            chart = timing_chart(system, trace, f"{name}: {one_line(result.scenario.text)}")
+            charts[f"scenario {name}"] = Charted(name, inlined(chart.svg), chart.columns)
+    return rows, charts
+
+
+def scenario_trace(system: System, scenario: Scenario) -> Trace | None:
+    """One run of a scenario that works, without moves in windows of time; None where it needs one, or is too long."""
+    labels: list[Label] = []
+    faults = 0
+    for step in scenario.steps:
+        match step.kind:
+            case "event":
+                labels.append(("event", system.events[step.number].name))
+            case "wait":
+                labels.extend([("tick", "")] * step.number)
+            case "fault":
+                name = system.faults[step.number].name
+                labels.append(("jump", name) if ("fault", name) in labels else ("fault", name))
+                faults += 1
+    if len(labels) > MOST_SCENARIO_STEPS:
+        return None
     try:
-        data = json.loads(text)
-    except json.JSONDecodeError as error:
-        return problem(f"this is no JSON: {error.msg}", error.lineno)
-    except RecursionError:
-        return problem("this is nested too deep to be a results file")
-    results = data if isinstance(data, list) else [data]
-    for result in results:
-        if not isinstance(result, dict) or "spec" not in result or "requirements" not in result:
-            return problem("this is no results file of `verify --json`, or of a spec that had problems")
-        if result.get("format") != FORMAT:
-            return problem(f"this results file has format {result.get('format')!r}, this program reads {FORMAT}")
-    return results
+        return trace_of(system, labels, faults)
+    except LimitReached:
+        return None
 
 
-def against_baseline(results: Sequence[Run | Unread], baseline: list[dict[str, Any]]) -> list[tuple[str, Change]]:
-    """(spec file, change) for everything that differs from the baseline. Specs are matched by file name; where both
-    sides have one spec only, those two belong together."""
-    runs = [result for result in results if isinstance(result, Run)]
-    known = {result["spec"]["file"]: result for result in baseline}
-    found: list[tuple[str, Change]] = []
-    for run in runs:
-        file = run.system.file
-        before = known.get(file)
-        if before is None and len(runs) == len(baseline) == 1:
-            before = baseline[0]
-        if before is None:
-            found.append((file, Change("other", "", "is not in the baseline")))
-            continue
-        try:
-            found.extend((file, change) for change in changes_between(before, run_json(run)))
-        except (KeyError, TypeError, AttributeError):
-            found.append((file, Change("worse", "", "the baseline lacks parts of a results file: make it anew")))
-    seen = {run.system.file for run in runs}
-    if not (len(runs) == len(baseline) == 1):
-        found.extend(
-            (file, Change("worse", "", "is in the baseline, and was not verified"))
-            for file in known
-            if file not in seen
-        )
-    return found
+MOST_SCENARIO_STEPS = 2_000
 
 
-def baseline_exit_code(code: int, changes: Sequence[tuple[str, Change]]) -> int:
-    """With a baseline: 1 where anything got worse, else 0, whatever is still as bad as it was; 2, 3 and 4 as ever."""
-    if code in (2, 4):
-        return code
-    if any(change.effect == "worse" for _, change in changes):
-        return 1
-    return 3 if code == 3 else 0
+def _parts(run: Run, acting: tuple[str, ...]) -> tuple[Part, ...]:
+    """The model to be tried: the whole where it is small, else what some subsystems do."""
+    from safetymodel.report.model_player import work_out
+
+    system = run.system
+    most = min(len(system.faults), max((r.withstand for r in system.requirements), default=0))
+    if acting:
+        part = work_out(system, acting, 0)
+        return (part,) if part else ()
+    for budget in dict.fromkeys((most, 0)):
+        part = work_out(system, (), budget)
+        if part is None:
+            return ()
+        if part.whole:
+            return (part,)
+    named = _seen_in_runs(run)
+    part = work_out(system, named, 0) if named else part
+    return (part,) if part else ()
+
+
+def _seen_in_runs(run: Run) -> tuple[str, ...]:
+    """The subsystems whose events happen in the first breach, or else in the first scenario."""
+    system = run.system
+    numbers: list[int] = []
+    for judgement in run.judgements:
+        if judgement.trace is not None and not numbers:
+            numbers = [step.number for step in judgement.trace.steps if step.kind == "event"]
+    for scenario in system.scenarios:
+        if not numbers:
+            numbers = [step.number for step in scenario.steps if step.kind == "event"]
+    return tuple(dict.fromkeys(system.subsystems[system.events[n].subsystem].name for n in numbers))

@@ -16,7 +16,7 @@ LAYERS: tuple[tuple[str, ...], ...] = (
     ("traces",),
     ("faults", "insight", "revisions"),
     ("diagrams", "report", "bench", "drive"),
-    ("pipeline", "evidence", "commands", "cli", "__init__"),
+    ("pipeline", "comparison", "evidence", "commands", "cli", "__init__"),
 )
 LAYER = {room: number for number, rooms in enumerate(LAYERS) for room in rooms}
 

@@ -42,18 +42,18 @@ def compare(
     memory: Memory = None,
 ) -> int:
     """Tell what changed between two revisions: verdicts, behaviour, conditions, faults."""
-    from safetymodel import evidence, pipeline
+    from safetymodel import comparison, pipeline
     from safetymodel.explore.engine import LimitReached, Limits
-    from safetymodel.report import compare_machine, compare_said, machine, terminal
+    from safetymodel.report import compare_machine, compare_page, compare_said, machine, terminal
 
     limits = Limits(states=states, seconds=seconds, memory=size_in_bytes(memory))
     try:
         with terminal.progress() as progress:
-            compared = evidence.compare(old, new, faults, sets, limits, progress)
+            compared = comparison.compare(old, new, faults, sets, limits, progress)
     except LimitReached as limit:
         print(f"undecided: {limit}", file=sys.stderr)
         return 3
-    code = evidence.compare_exit_code(compared)
+    code = comparison.compare_exit_code(compared)
     if not isinstance(compared, compare_said.Compared):
         for unread in compared:
             terminal.print_problems(unread.problems)
@@ -67,4 +67,6 @@ def compare(
         if json_file is not None:
             text = machine.as_text(compare_machine.comparison_json(compared))
             code = after_writing(pipeline.save_text(Path(json_file), text), code)
+    if html_file is not None:
+        code = after_writing(pipeline.save_text(html_file, compare_page.comparison_page(compared)), code)
     return code

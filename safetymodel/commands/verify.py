@@ -66,14 +66,14 @@ def verify(
     quiet: Annotated[bool, typer.Option("--quiet", help="Verdicts only, no traces.")] = False,
 ) -> int:
     """Judge every requirement; show the shortest way to each breach."""
-    from safetymodel import evidence, pipeline
+    from safetymodel import comparison, pipeline
     from safetymodel.explore.engine import Limits
     from safetymodel.report import results_files, terminal
     from safetymodel.report.baseline import baseline_said
 
     known: list[dict[str, Any]] | None = None
     if baseline is not None:
-        found = evidence.read_baseline(baseline)
+        found = comparison.read_baseline(baseline)
         if isinstance(found, Problem):
             return after_writing((found,), 2)
         known = found
@@ -90,9 +90,9 @@ def verify(
             terminal.print_result(result, quiet=quiet)
     code = pipeline.exit_code(results)
     if known is not None:
-        changes = evidence.against_baseline(results, known)
+        changes = comparison.against_baseline(results, known)
         terminal.show(baseline_said(changes), sys.stderr if to_stdout else sys.stdout)
-        code = evidence.baseline_exit_code(code, changes)
+        code = comparison.baseline_exit_code(code, changes)
     for result in results:
         if isinstance(result, pipeline.Run) and result.disagreement:
             path = Path(f"safetymodel-disagreement-{result.system.sha256[:12]}.json")

@@ -79,6 +79,17 @@ def draw_all(
     return written, tuple(problems)
 
 
+def drawn_for_page(system: System) -> Iterator[tuple[str, tuple[int, ...], str | Problem]]:
+    """(title, subsystems, SVG) of the interlock map (which stands for none), then of every state diagram; a problem in
+    the place of the SVG where one cannot be drawn."""
+    groups = alike_groups(system)
+    pictures = [(map_title(system, []), partial(_map, system, []))]
+    pictures += [(title_of(system, g[0], g), partial(_state_diagram, system, g)) for g in groups]
+    members: list[tuple[int, ...]] = [(), *(tuple(s.number for s in group) for group in groups)]
+    for numbers, (title, drawn) in zip(members, _drawn(pictures), strict=True):
+        yield shown(title), numbers, drawn
+
+
 def _drawn(pictures: Iterable[tuple[str, _Draw]]) -> Iterator[tuple[str, str | Problem]]:
     """The pictures in their order; a few are drawn at a time, since each is a run of another program."""
     listed = list(pictures)

@@ -61,8 +61,22 @@ class _Strip:
         return self.edges[first - self.first], self.edges[last - self.first]
 
 
+@dataclass(frozen=True, slots=True)
+class Chart:
+    """A timing chart, and the place of each of its columns in it: x, y, width, height."""
+
+    svg: str
+    columns: tuple[tuple[float, float, float, float], ...]
+
+
 def timing_svg(system: System, trace: Trace, title: str, requirement: Requirement | None = None) -> str:
-    """The chart of a run as a whole SVG file; the same text for the same run everywhere.
+    """The chart of a run as a whole SVG file, as :func:`timing_chart` draws it."""
+    return timing_chart(system, trace, title, requirement).svg
+
+
+def timing_chart(system: System, trace: Trace, title: str, requirement: Requirement | None = None) -> Chart:
+    """The chart of a run; the same text for the same run everywhere. Its columns are the start, every happening (or run
+    of ticks that nothing interrupts), and every reaction, in the order of the run.
 
     A lane for each subsystem that changes. With ``requirement``, also for what it mentions and for its parts, and
     the last column is marked as its breach. Signals that a fault of the run holds, and the faults, have lanes too.
@@ -76,6 +90,7 @@ def timing_svg(system: System, trace: Trace, title: str, requirement: Requiremen
         ends.append(ends[-1] + text_width(_time_text(system, columns[-1]), _WORDS) + 5)
     width = max(LEAST_WIDTH, names + 2 * _MARGIN + max(ends))
     body: list[str] = []
+    places: list[tuple[float, float, float, float]] = []
     y = _MARGIN
     for number, row in enumerate(wrapped(title, int((width - 2 * _MARGIN) / 8.6))):
         body.append(text(_MARGIN, y + 15, row, font_size=15, font_weight="bold" if not number else "normal"))
@@ -86,10 +101,12 @@ def timing_svg(system: System, trace: Trace, title: str, requirement: Requiremen
         if number:
             body.append(text(_MARGIN, y + 20, "continued", font_size=_WORDS, fill=QUIET, font_style="italic"))
         body.extend(part.drawn(y + 6))
+        places.extend(part.places(y + 6))
         y += 6 + part.height + 8
     y, key = _key(columns, lanes, breach, y, width)
     told = "; ".join(f"{column.number}: {column.sentence}" for column in columns if column.number)
-    return document(width, y + _MARGIN, title, told or "nothing has to happen", [*body, *key])
+    svg = document(width, y + _MARGIN, title, told or "nothing has to happen", [*body, *key])
+    return Chart(svg, tuple(places))
 
 
 def _breach_word(requirement: Requirement | None) -> str:
@@ -200,6 +217,12 @@ class _StripPainter:
             place = end - 9
             pairs: dict[str, str | float] = {"font_size": _STATES, "font_weight": "bold", "fill": ALARM}
             yield text(place, foot + 9, self.breach, text_anchor="end", **pairs)
+
+    def places(self, top: float) -> Iterator[tuple[float, float, float, float]]:
+        """Where each column's lanes are."""
+        for n in range(self.strip.first, self.strip.last):
+            start, end = self._across(n, n + 1)
+            yield start, top + self.head - 2, end - start, self.rows + 4
 
     def _across(self, first: int, last: int) -> tuple[float, float]:
         start, end = self.strip.span(first, last)
