@@ -147,7 +147,7 @@ class _Longest(Generic[S]):
         self.costs = costs
         self.levels: list[dict[int, S]] = []
         self.most = 0
-        self._last: tuple[int, int, S] | None = None
+        self._last: tuple[int, int, S, Move] | None = None
         level = {0: members}
         while level:
             clock.check()
@@ -163,7 +163,7 @@ class _Longest(Generic[S]):
                 if self._last is None or cost + more > self.most or (cost + more == self.most and self._deeper()):
                     leaving = space.common(here, self.single.before(outside, move))
                     if not space.is_empty(leaving):
-                        self.most, self._last = cost + more, (len(self.levels) - 1, cost, leaving)
+                        self.most, self._last = cost + more, (len(self.levels) - 1, cost, leaving, move)
 
     def _deeper(self) -> bool:
         return self._last is not None and len(self.levels) - 1 > self._last[0]
@@ -184,11 +184,11 @@ class _Longest(Generic[S]):
                 seen = space.union(seen, new)
         return result
 
-    def chain(self) -> list[S]:
-        """Sets of members, one a step, that a costliest run passes, from its begin on."""
+    def chain(self) -> list[tuple[S, Move]]:
+        """A costliest run from its begin on: for each step the members that it is taken from, and the move."""
         assert self._last is not None
-        depth, cost, here = self._last
-        chain = [here]
+        depth, cost, here, last = self._last
+        chain = [(here, last)]
         while depth:
             depth -= 1
             for move, more in self.costs.items():
@@ -197,10 +197,10 @@ class _Longest(Generic[S]):
                     source = self.space.common(self.single.before(here, move), earlier)
                     if not self.space.is_empty(source):
                         cost, here = cost - more, source
+                        chain.append((here, move))
                         break
             else:
                 raise AssertionError("a run of reactions without a begin")
-            chain.append(here)
         return chain[::-1]
 
 
@@ -212,23 +212,17 @@ def _shown(space: Space[S], requirement: Requirement, longest: _Longest[S], unti
     before, space.on_work = space.on_work, until.check
     try:
         until.check()
-        trace = Walker(space, watch, until).shortest({value: chain[0]})
+        trace = Walker(space, watch, until).shortest({value: chain[0][0]})
     except LimitReached:
         return None, 0
     finally:
         space.on_work = before
     assert trace is not None, "a reaction that no run comes to"
     state, taken = trace.end, list[Step]()
-    for place in range(len(chain)):
-        goal = chain[place + 1] if place + 1 < len(chain) else None
-        step = next(s for s in reactions(space.system, state) if _fits(space, longest, s, goal))
+    for place, (_, move) in enumerate(chain):
+        step = next(s for s in reactions(space.system, state) if s.number == move.number)
+        if place + 1 < len(chain):
+            assert space.contains(chain[place + 1][0], step.after), "a reaction that leaves its way"
         taken.append(step)
         state = step.after
     return Trace(trace.start, (*trace.steps, *taken)), len(trace.steps)
-
-
-def _fits(space: Space[S], longest: _Longest[S], step: Step, goal: S | None) -> bool:
-    """Whether the step leads on through the chain, or at its end out of it."""
-    if goal is not None:
-        return space.contains(goal, step.after)
-    return not space.contains(longest.members, step.after)

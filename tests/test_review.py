@@ -1,0 +1,165 @@
+"""`safetymodel review`: what it prints and writes, its exit codes, limits, and mistakes in the call."""
+
+from __future__ import annotations
+
+import json
+import re
+from pathlib import Path
+
+import pytest
+
+from safetymodel.cli import main
+from safetymodel.report.markdown import as_markdown, escaped
+from safetymodel.report.said import Grid, Words
+
+SPECS = Path(__file__).resolve().parent.parent / "specs"
+HATCH = str(SPECS / "two-door-hatch.yaml")
+
+RACING = """
+safetymodel: 1
+title: "*Gate* <b>"
+subsystems:
+  gate:
+    states: [open, shut]
+    events: {swing: {by: "<i>wind</i>", text: slams it}}
+    transitions: [{from: open, to: shut, on: swing}]
+  latch:
+    role: actuator
+    states: [up, down]
+    transitions: [{from: up, to: down, if: gate is shut and bell is quiet}]
+  bell:
+    role: actuator
+    states: [quiet, rung]
+    transitions: [{from: quiet, to: rung, if: gate is shut and latch is up}]
+"""
+
+
+def run(*arguments: str) -> int:
+    with pytest.raises(SystemExit) as left:
+        main(["review", *arguments])
+    assert isinstance(left.value.code, int)
+    return left.value.code
+
+
+@pytest.fixture
+def racing(tmp_path: Path) -> str:
+    path = tmp_path / "gate.yaml"
+    path.write_text(RACING)
+    return str(path)
+
+
+def test_nothing_found(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(HATCH) == 0
+    out = capsys.readouterr().out
+    assert "none: no chatter, race, ambiguity, stuck state or dead part was found with up to 1 fault" in out
+    assert "inner_bolt" in out
+    assert "safe" not in re.sub(r"safetymodel", "", out)
+    assert "A model is not the vehicle" in out
+
+
+def test_a_race_is_shown_with_both_orders(racing: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(racing) == 1
+    out = capsys.readouterr().out
+    assert "race: latch: up -> down and bell: quiet -> rung are due at once" in out
+    assert "one order: latch: up -> down; settles with latch is down and bell is quiet" in out
+    assert "the other: bell: quiet -> rung; settles with latch is up and bell is rung" in out
+    assert "stuck: from here no event can happen" in out
+
+
+def test_json_has_everything(racing: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(racing, "--json", "-") == 1
+    data = json.loads(capsys.readouterr().out)
+    race = next(d for d in data["defects"] if d["kind"] == "race")
+    assert len(race["runs"]) == 2
+    assert all(place["line"] for place in race["places"])
+    assert {e["name"] for e in data["matrix"]["effects"]} == {"latch", "bell"}
+    cells = data["matrix"]["cells"]
+    assert cells
+    assert all(mark["words"] for c in cells for mark in c["marks"])
+    assert data["response"] == []
+    assert data["undecided"] == []
+
+
+def test_files_are_written(racing: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    page, table, text, data = (tmp_path / name for name in ("m.html", "m.csv", "m.md", "m.json"))
+    options = ["--matrix", str(page), "--matrix", str(table), "--markdown", str(text), "--json", str(data), "--quiet"]
+    assert run(racing, *options) == 1
+    assert "<!DOCTYPE html>" in page.read_text()
+    assert "&lt;i&gt;wind&lt;/i&gt;" in page.read_text()
+    assert "<i>wind" not in page.read_text()
+    assert table.read_text().startswith("cause,kind,")
+    assert text.read_text().startswith("# \\*Gate\\* \\<b\\>")
+    assert "## Defects that need no requirement" in text.read_text()
+    assert json.loads(data.read_text())["spec"]["title"] == "*Gate* <b>"
+    assert "one order" not in capsys.readouterr().out
+
+
+def test_parts(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(HATCH, "--only", "defects") == 0
+    out = capsys.readouterr().out
+    assert "Causes and effects" not in out
+    assert "Response budget" not in out
+    assert run(str(SPECS / "loading-bay.yaml"), "--only", "response") == 1
+    assert "TOO NEAR" in capsys.readouterr().out
+    assert run(str(SPECS / "loading-bay.yaml"), "--only", "matrix") == 0
+
+
+@pytest.mark.parametrize(
+    ("options", "said"),
+    [
+        (["--only", "defect"], "did you mean defects"),
+        (["--only", ","], "name one of defects"),
+        (["--matrix", "m.svg"], "neither .html nor .csv"),
+        (["--only", "defects", "--matrix", "m.html"], "left out by --only"),
+        (["--faults", "-1"], "--faults"),
+        (["--memory", "little"], "is not a size"),
+    ],
+)
+def test_mistakes_in_the_call(options: list[str], said: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(HATCH, *options) == 2
+    printed = " ".join(re.sub("[^!-~]", " ", capsys.readouterr().err).split())
+    assert said in printed
+
+
+def test_a_spec_with_problems(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(str(tmp_path / "none.yaml")) == 2
+    assert "none.yaml" in capsys.readouterr().err
+    assert run(HATCH, "--matrix", str(tmp_path / "no" / "such" / "m.html"), "--quiet") == 2
+
+
+def test_a_limit_leaves_it_undecided(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(str(SPECS / "whimbrel.yaml"), "--seconds", "0.01") == 3
+    out = capsys.readouterr().out
+    assert "undecided" in out
+    assert "none: no chatter" not in out
+    assert run(HATCH, "--engine", "product", "--states", "50") == 3
+    out = capsys.readouterr().out
+    assert "none: no chatter" not in out
+
+
+def test_no_effects(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = tmp_path / "door.yaml"
+    path.write_text(
+        "safetymodel: 1\ntitle: D\nsubsystems: {d: {states: [a, b], events: {e: {}}, "
+        "transitions: [{from: a, to: b, on: e}, {from: b, to: a, on: e}]}}\n"
+    )
+    assert run(str(path)) == 0
+    out = capsys.readouterr().out
+    assert "declare `functions:`" in out
+    assert run(str(path), "--matrix", str(tmp_path / "m.html"), "--quiet") == 0
+
+
+def test_markdown_of_blocks() -> None:
+    blocks = (
+        Words((("T", "strong"), (" f", "quiet"))),
+        None,
+        Words((("Part", "strong"),)),
+        Words((("a", "bad"), (": b|c", "")), 2),
+        Words((("deep", ""),), 9),
+        Words((("less", ""),), 4),
+        Grid(("x", "y"), ((("1|2", ""), ("`", "")),)),
+    )
+    assert as_markdown(blocks) == (
+        "# T f\n\n## Part\n\n- **a**: b\\|c\n  - deep\n  - less\n\n| x | y |\n|---|---|\n| 1\\|2 | \\` |\n"
+    )
+    assert escaped("<a>\x1b") == "\\<a\\>\\\\x1b"
