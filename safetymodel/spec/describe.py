@@ -33,6 +33,7 @@ from safetymodel.spec.durations import milliseconds, per_hour
 from safetymodel.spec.expressions import Literal, Misread, parse_expression
 from safetymodel.spec.failures import Report, common_cause, failure_of, mission_time
 from safetymodel.spec.fit import fit
+from safetymodel.spec.lost import lost_names
 from safetymodel.spec.reader import Node, Source, decode, parse
 from safetymodel.spec.responses import approach_of, response_of
 from safetymodel.spec.schema import COMPANIONS, FORMS
@@ -41,17 +42,6 @@ T = TypeVar("T")
 
 _EXPRESSIONS = {*FORMS, "for", "effect", "from", "until"}
 _SAYING = {*_EXPRESSIONS, "within", "only_by", "prevent"}
-SECTIONS = (
-    "subsystems",
-    "signals",
-    "conditions",
-    "functions",
-    "faults",
-    "common_causes",
-    "hazards",
-    "requirements",
-    "scenarios",
-)
 
 
 def read_text(data: bytes, file: str) -> tuple[Description | None, tuple[Problem, ...]]:
@@ -71,26 +61,9 @@ def read_text(data: bytes, file: str) -> tuple[Description | None, tuple[Problem
         problems.append(source.problem("wrong-type", source.span(root), "a spec is a map of sections", hint))
         return None, tuple(problems)
     problems.extend(fit(source, root))
-    description = _Describer(source, problems, _lost(root)).describe(root)
+    description = _Describer(source, problems, lost_names(root)).describe(root)
     usable = root.get("subsystems") is not None
     return description if usable else None, tuple(problems)
-
-
-def _lost(root: Node) -> frozenset[str]:
-    """Names whose declarations were taken out; ``*SECTION`` for a whole section, ``NAME.*`` for all events."""
-    found = {f"*{key}" for key in root.lost}
-    for section in SECTIONS:
-        node = root.get(section)
-        found.update(node.lost if node else ())
-    subsystems = root.get("subsystems")
-    for name, value in subsystems.pairs if subsystems else ():
-        events = value.get("events")
-        found.update(f"{name.text}.{event}" for event in (events.lost if events else ()))
-        if "events" in value.lost:
-            found.add(f"{name.text}.*")
-        if "instances" in value.lost:
-            found.add(name.text)
-    return frozenset(found)
 
 
 def _belongs(key: str) -> str:
