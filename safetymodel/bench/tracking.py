@@ -32,7 +32,7 @@ class Tracker:
 
     def __init__(self, system: System) -> None:
         self.system = system
-        self._cones = [_Cone(system, t.interlock, t.physical, own=t.subsystem) for t in system.transitions]
+        self._cones = [Cone(system, t.interlock, t.physical, own=t.subsystem) for t in system.transitions]
         self._can = [self._asker(t) for t in system.transitions]
         self._automatic: list[list[tuple[Transition, ...]]] = [
             [
@@ -65,6 +65,10 @@ class Tracker:
             self._truths[id(formula)] = known
         return known[1](state)
 
+    def cone(self, formula: Formula) -> Cone:
+        """What the formula depends on."""
+        return Cone(self.system, formula)
+
     def reads(self, state: State, signal: int) -> bool:
         """What the logic reads of a signal, faults included."""
         return self.holds(state, self._signals[signal])
@@ -80,6 +84,63 @@ class Tracker:
             elif this.joint:
                 return []
         return ways if ways[0] else []
+
+    def affected(self, before: State, after: State) -> int:
+        """The subsystems (bits) whose automatic transitions depend on what differs between two states."""
+        affected = 0
+        for number, (old, new) in enumerate(zip(before.states, after.states, strict=True)):
+            if old != new:
+                affected |= self._readers[number]
+        flags = before.flags ^ after.flags
+        for number in range(flags.bit_length()):
+            if flags >> number & 1:
+                affected |= self._by_flag[number]
+        return affected
+
+    def automatic(self, subsystem: int, state: int) -> tuple[Transition, ...]:
+        """The automatic transitions that leave a state of a subsystem."""
+        return self._automatic[subsystem][state]
+
+    def key(self, state: State, transition: int) -> object:
+        """Everything in a state that the transition depends on: equal keys, equal answers."""
+        cone = self._cones[transition]
+        return cone.key(state.states), state.flags & cone.mask
+
+    def way(self, before: State, stimulus: Stimulus, after: State) -> tuple[tuple[State, int], ...] | None:
+        """(state, transition taken in it) of each move of one way from a settled state to another by an event, a
+        fault or a jump, the event's own first; None where no way leads there."""
+        for choice in self.choices(before, stimulus.number) if stimulus.kind == "event" else [()]:
+            own = tuple((before, t.number) for t in choice)
+            landed = moved(before, choice) if choice else self.landed((before,), stimulus)[0][0]
+            reactions = self._way(landed, self.affected(before, landed) | self._affected(choice), after)
+            if reactions is not None:
+                return own + reactions
+        return None
+
+    def reaction(self, start: State, suspects: int, end: State) -> tuple[tuple[State, int], ...]:
+        """(state, transition taken in it) of each reaction of one order that leads from one state to another."""
+        return self._way(start, suspects, end) or ()
+
+    def _way(self, start: State, suspects: int, end: State) -> tuple[tuple[State, int], ...] | None:
+        came: dict[State, tuple[State, int] | None] = {start: None}
+        stack = [(start, suspects)]
+        while stack:
+            state, suspects = stack.pop()
+            if state == end:
+                found: list[tuple[State, int]] = []
+                step = came[state]
+                while step is not None:
+                    found.append(step)
+                    step = came[step[0]]
+                return tuple(reversed(found))
+            due = self.due(state, suspects)
+            left = _bits(t.subsystem for t in due)
+            for t in reversed(due):
+                after = moved(state, (t,))
+                if after not in came and len(came) < MOST_POSSIBLE:
+                    came[after] = state, t.number
+                    stack.append((after, left | self._readers[t.subsystem]))
+        return None
 
     # -- sets of states -----------------------------------------------------------------------
 
@@ -187,7 +248,7 @@ class Tracker:
                 found.update(dict.fromkeys(states))
             if passed == ticks + slack:
                 break
-            later = self._settled([self._one_tick(state) for state in states])
+            later = self._settled([self.one_tick(state) for state in states])
             if later == states:
                 found.update(dict.fromkeys(states))
                 break
@@ -196,7 +257,8 @@ class Tracker:
             raise CannotTrack(f"more than {MOST_POSSIBLE:,} states are possible here, too many to follow")
         return tuple(found)
 
-    def _one_tick(self, state: State) -> tuple[State, int]:
+    def one_tick(self, state: State) -> tuple[State, int]:
+        """(the state a tick later, before the logic reacts; the subsystems that may now be due)."""
         later = ticked(self.system, state)
         running = (n for n, (a, b) in enumerate(zip(state.clocks, later.clocks, strict=True)) if a != b)
         return later, _bits(running)
@@ -251,7 +313,7 @@ class Tracker:
         return can
 
     def _reader(self, formula: Formula) -> Callable[[State], bool]:
-        system, cone = self.system, _Cone(self.system, formula)
+        system, cone = self.system, Cone(self.system, formula)
         key_of, mask = cone.key, cone.mask
         remembered: dict[Any, bool] = {}
 
@@ -268,7 +330,7 @@ class Tracker:
         return truth
 
 
-class _Cone:
+class Cone:
     """What formulas depend on: subsystems (ascending), the flags as a mask, and a key of a state by the subsystems."""
 
     def __init__(self, system: System, *formulas: Formula, own: int | None = None) -> None:

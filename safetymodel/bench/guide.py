@@ -1,0 +1,362 @@
+"""Where a fuzz run goes: towards what has not been exercised yet, by what the model says.
+
+A goal is a condition on the state and an event to try there. The way is found by means and ends: which part of the
+condition is missing, which subsystem would have to move for it, by which transition, what that one waits for in turn.
+Choices are drawn at random, so that a way that leads nowhere is not taken for ever.
+"""
+
+from __future__ import annotations
+
+import random
+from collections import deque
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import Literal
+
+from safetymodel.bench.coverage import Coverage
+from safetymodel.bench.parts import Part, Path, without
+from safetymodel.bench.settable import Settable
+from safetymodel.bench.stimulus import Stimulus
+from safetymodel.bench.tracking import Tracker
+from safetymodel.model.formula import (
+    AllOf,
+    AnyOf,
+    Constant,
+    Defined,
+    FaultUp,
+    Formula,
+    HowMany,
+    InState,
+    Not,
+    SignalTrue,
+    conjoin,
+)
+from safetymodel.model.able import able
+from safetymodel.model.state import State
+from safetymodel.model.step import is_stuck
+from safetymodel.model.system import Fault, System, Transition
+
+DEEPEST = 14
+"""How far back means are looked for."""
+
+SOURCE_FIRST = 0.8
+"""How often the state from which a transition leads is sought before the rest of its goal."""
+
+Given = Callable[[Stimulus], bool]
+
+
+@dataclass(frozen=True, eq=False)
+class Goal:
+    """``kind`` ``taken`` or ``blocked``: ``number`` is a transition; ``matters``: a place among the parts; ``apart``: a
+    place among the pairs of outputs that could be crossed.
+
+    Where ``wanted`` holds, ``event`` is tried, or the clock of subsystem ``clock[0]`` comes to ``clock[1]`` ticks; None
+    where being there is all. ``faults`` are those of which one must be up; empty where it goes without.
+    """
+
+    kind: Literal["taken", "blocked", "matters", "apart"]
+    number: int
+    wanted: Formula
+    event: int | None = None
+    clock: tuple[int, int] | None = None
+    faults: tuple[int, ...] = ()
+    begins: tuple[int, int] | None = None
+    """The subsystem and the state that its transition leaves."""
+
+
+class Guide:
+    """Chooses stimuli. ``can_give`` says which the device has points for; at most ``budget`` faults at once."""
+
+    def __init__(self, system: System, tracker: Tracker, can_give: Given, budget: int) -> None:
+        self.system = system
+        self.tracker = tracker
+        self.budget = budget
+        self._ahead = [_distances(system, s.number) for s in system.subsystems]
+        self._conditions = [conjoin((t.interlock, t.physical)) for t in system.transitions]
+        self.events = tuple(e.number for e in system.events if can_give(Stimulus("event", e.number)))
+        self.usable = frozenset(self.events)
+        self.faults = tuple(f for f in system.faults if budget and can_give(Stimulus("fault", f.number)))
+        self._holding: dict[tuple[int, bool], list[Fault]] = {}
+        for fault in self.faults:
+            if fault.kind == "signal":
+                self._holding.setdefault((fault.subject, fault.value), []).append(fault)
+        self._at_hand = [
+            [tuple(n for n in self.events if self._leaves(n, s.number, state)) for state in range(len(s.states))]
+            for s in system.subsystems
+        ]
+
+    def _leaves(self, event: int, subsystem: int, state: int) -> bool:
+        movers = self.system.events[event].movers
+        return any(s == subsystem and self.system.transitions[t].source == state for s, ts in movers for t in ts)
+
+    # -- one step -----------------------------------------------------------------------------
+
+    def anything(self, state: State, rng: random.Random) -> Stimulus:
+        """A stimulus at random: mostly an event that a subsystem stands ready for, now and then time or a fault."""
+        x = rng.random()
+        if self.system.tick is not None and x < 0.08:
+            return Stimulus("wait", rng.choice((1, 1, 1, 2, 3, 6)))
+        if self.faults and x > 0.995 and state.flags.bit_count() < self.budget:
+            return Stimulus("fault", rng.choice(self.faults).number)
+        jumps = [f for f in self.faults if f.kind == "jump" and state.flags >> f.number & 1]
+        if jumps and x > 0.9:
+            return Stimulus("jump", rng.choice(jumps).number)
+        if not self.events:
+            return Stimulus("wait", 1)
+        for _ in range(8):
+            subsystem = rng.randrange(len(state.states))
+            ready = self._at_hand[subsystem][state.states[subsystem]]
+            if ready and x < 0.8:
+                return Stimulus("event", rng.choice(ready))
+        return Stimulus("event", rng.choice(self.events))
+
+    def towards(self, state: State, goal: Goal, rng: random.Random) -> Stimulus | None:
+        """A stimulus that may lead towards a goal; None where no way is seen from here."""
+        if self.tracker.holds(state, goal.wanted):
+            if goal.event is not None:
+                return Stimulus("event", goal.event)
+            if goal.clock is not None and state.clocks[goal.clock[0]] < goal.clock[1]:
+                return Stimulus("wait", goal.clock[1] - state.clocks[goal.clock[0]])
+            return None
+        if goal.begins is not None and state.states[goal.begins[0]] != goal.begins[1] and rng.random() < SOURCE_FIRST:
+            # What else is wanted may bar the way to where the transition begins: a dead supply, a fault.
+            found = self._reach(state, goal.begins[0], frozenset(goal.begins[1:]), frozenset(), rng)
+            if found is not None:
+                return found
+        return self._want(state, goal.wanted, True, frozenset(), rng)
+
+    def missing(self, state: State, goal: Goal) -> int:
+        """How many conjuncts of a goal are not there yet."""
+        parts = goal.wanted.parts if isinstance(goal.wanted, AllOf) else (goal.wanted,)
+        return sum(not self.tracker.holds(state, part) for part in parts)
+
+    def at_rest(self, goal: Goal) -> tuple[Formula, ...]:
+        """That none of the automatic transitions of what a goal depends on is due, those that wait for a time aside."""
+        cone = self.tracker.cone(goal.wanted)
+        untimed = (t for t in self.system.transitions if t.event is None and not t.latest)
+        return tuple(Not(able(self.system, t)) for t in untimed if t.subsystem in cone.subsystems)
+
+    def related(self, goal: Goal) -> tuple[int, ...]:
+        """The faults that can be forced of what a goal depends on."""
+        cone = self.tracker.cone(goal.wanted)
+        return tuple(
+            f.number
+            for f in self.faults
+            if cone.mask >> f.number & 1 or (f.kind != "signal" and f.subject in cone.subsystems)
+        )
+
+    def _want(
+        self, state: State, formula: Formula, value: bool, busy: frozenset[int], rng: random.Random
+    ) -> Stimulus | None:
+        """A first stimulus on a way to give a formula this truth, which it has not."""
+        match formula:
+            case Constant():
+                return None
+            case Not(part):
+                return self._want(state, part, not value, busy, rng)
+            case Defined(_, body):
+                return self._want(state, body, value, busy, rng)
+            case AllOf(parts) | AnyOf(parts):
+                lacking = [part for part in parts if self.tracker.holds(state, part) != value]
+                rng.shuffle(lacking)
+                return self._first(state, lacking, value, busy, rng)
+            case HowMany(least, most, members, _):
+                true = [m for m in members if self.tracker.holds(state, m)]
+                false = [m for m in members if not self.tracker.holds(state, m)]
+                more = (len(true) < least) if value else not (false and len(true) >= most)
+                if not value and rng.random() < 0.5:
+                    more = not more
+                chosen = false if more else true
+                rng.shuffle(chosen)
+                return self._first(state, list(chosen), more, busy, rng)
+            case FaultUp(fault):
+                return self._strike(state, [self.system.faults[fault]], rng) if value else None
+            case SignalTrue(signal):
+                return self._signal(state, signal, value, busy, rng)
+            case InState(subsystem, states, negated):
+                enter = frozenset(states)
+                if value == negated:
+                    enter = frozenset(range(len(self.system.subsystems[subsystem].states))) - enter
+                return self._reach(state, subsystem, enter, busy, rng)
+
+    def _first(
+        self, state: State, parts: list[Formula], value: bool, busy: frozenset[int], rng: random.Random
+    ) -> Stimulus | None:
+        for part in parts:
+            found = self._want(state, part, value, busy, rng)
+            if found is not None:
+                return found
+        return None
+
+    def _signal(
+        self, state: State, signal: int, value: bool, busy: frozenset[int], rng: random.Random
+    ) -> Stimulus | None:
+        reads = self.system.signals[signal].reads
+        fault = None
+        if self._holding.get((signal, value)) and (rng.random() < 0.5 or self.tracker.holds(state, reads) == value):
+            fault = self._strike(state, self._holding[signal, value], rng)
+        if fault is not None or self.tracker.holds(state, reads) == value:
+            return fault
+        return self._want(state, reads, value, busy, rng)
+
+    def _strike(self, state: State, faults: list[Fault], rng: random.Random) -> Stimulus | None:
+        if state.flags.bit_count() >= self.budget:
+            return None
+        possible = [f for f in faults if f in self.faults and not state.flags >> f.number & 1]
+        return Stimulus("fault", rng.choice(possible).number) if possible else None
+
+    def _reach(
+        self, state: State, subsystem: int, enter: frozenset[int], busy: frozenset[int], rng: random.Random
+    ) -> Stimulus | None:
+        """Move a subsystem into one of some states: by a first transition on a short way through its own states."""
+        if subsystem in busy or len(busy) >= DEEPEST:
+            return None
+        here = state.states[subsystem]
+        ahead = self._ahead[subsystem]
+        ways = []
+        for number in self.system.subsystems[subsystem].transitions:
+            t = self.system.transitions[number]
+            if t.source == here:
+                nearest = min((ahead[t.target].get(goal, 99) for goal in enter), default=99)
+                if nearest < 99:
+                    ways.append((nearest + rng.random() * 1.5, number))
+        for _, number in sorted(ways):
+            found = self._enable(state, self.system.transitions[number], busy | {subsystem}, rng)
+            if found is not None:
+                return found
+        return self._jump(state, subsystem, enter, rng)
+
+    def _enable(self, state: State, t: Transition, busy: frozenset[int], rng: random.Random) -> Stimulus | None:
+        if self.tracker.can(state, t.number):
+            if t.event is not None:
+                return Stimulus("event", t.event) if t.event in self.usable else None
+            if self.system.tick is None:
+                return None
+            return Stimulus("wait", max(1, t.latest - state.clocks[t.subsystem]))
+        if state.flags and is_stuck(self.system, state, t.subsystem):
+            return None
+        if t.event is not None and t.event not in self.usable:
+            return None
+        return self._want(state, self._conditions[t.number], True, busy, rng)
+
+    def _jump(self, state: State, subsystem: int, enter: frozenset[int], rng: random.Random) -> Stimulus | None:
+        for fault in self.faults:
+            here = fault.kind == "jump" and fault.subject == subsystem and fault.state == state.states[subsystem]
+            if here and fault.target in enter:
+                if state.flags >> fault.number & 1:
+                    return Stimulus("jump", fault.number)
+                return self._strike(state, [fault], rng)
+        return None
+
+
+def goals_of(system: System, coverage: Coverage, guide: Guide) -> tuple[Goal, ...]:
+    """Everything that there is to exercise, as far as some state with the faults that can be forced meets it."""
+    found: list[Goal] = []
+    for t in system.transitions:
+        source, begins = InState(t.subsystem, (t.source,)), (t.subsystem, t.source)
+        clock = (t.subsystem, t.latest) if t.event is None and t.latest else None
+        found.append(Goal("taken", t.number, _all(source, t.interlock, t.physical), t.event, clock, begins=begins))
+        if t.number in coverage.blockable:
+            blocked = _all(source, Not(conjoin((t.interlock, t.physical))))
+            found.append(Goal("blocked", t.number, blocked, t.event, begins=begins))
+    for place, part in enumerate(coverage.parts):
+        t = system.transitions[part.transition]
+        begins = (t.subsystem, t.source)
+        clock = (t.subsystem, t.latest) if t.event is None and t.latest else None
+        found.append(Goal("matters", place, _mattering(system, t, part), t.event, clock, begins=begins))
+    for place, (one, other) in enumerate(coverage.pairs):
+        states = range(len(system.subsystems[one].states))
+        apart = AnyOf(tuple(AllOf((InState(one, (n,)), InState(other, (n,), True))) for n in states))
+        found.append(Goal("apart", place, apart))
+    usable = (goal for goal in found if goal.event is None or goal.event in guide.usable)
+    settled = (_with_faults(system, goal, guide, Settable(system)) for goal in usable)
+    return tuple(goal for goal in settled if goal is not None)
+
+
+def _with_faults(system: System, goal: Goal, guide: Guide, settable: Settable) -> Goal | None:
+    """The goal with the faults of which it needs one; None where no settled state meets it."""
+    wanted = goal.wanted
+    if goal.kind != "taken":
+        wanted = conjoin((wanted, *guide.at_rest(goal)))
+    if settable.can_be(wanted):
+        return goal
+    flags = guide.tracker.cone(wanted).mask
+    telling = (f.number for f in guide.faults if flags >> f.number & 1)
+    needed = tuple(fault for fault in telling if settable.can_be(wanted, 1 << fault))
+    return replace(goal, faults=needed) if needed else None
+
+
+def is_met(goal: Goal, coverage: Coverage) -> bool:
+    """Whether a goal has been reached."""
+    match goal.kind:
+        case "taken":
+            return goal.number in coverage.taken
+        case "blocked":
+            return goal.number in coverage.blocked
+        case "matters":
+            return coverage.seen[goal.number].matters
+        case "apart":
+            return goal.number in coverage.apart
+
+
+def _mattering(system: System, t: Transition, part: Part) -> Formula:
+    """Where leaving the part out would make a difference: the part reads so that it alone decides."""
+    condition = part.of(system)
+    other = t.physical if part.interlock else t.interlock
+    rest = without(condition, part.path)
+    sign, narrows = _polarity(condition, part.path)
+    source = InState(t.subsystem, (t.source,))
+    reading = part.formula if sign != narrows else Not(part.formula)
+    return _all(source, rest if narrows else Not(rest), other, reading)
+
+
+def _polarity(formula: Formula, path: Path) -> tuple[bool, bool]:
+    """(the part counts as it is, not negated; the part makes the condition harder to meet)."""
+    sign, narrows = True, True
+    node = formula
+    for place in path:
+        match node:
+            case Not(part):
+                sign, node = not sign, part
+            case Defined(_, body):
+                node = body
+            case AllOf(parts) | AnyOf(parts):
+                if len(parts) > 1:
+                    narrows = isinstance(node, AllOf) == sign
+                node = parts[place]
+    return sign, narrows
+
+
+def _all(*formulas: Formula) -> Formula:
+    """Their conjunction, the conjunctions among them opened, so that what is missing can be counted."""
+    parts: list[Formula] = []
+    stack = list(reversed(formulas))
+    while stack:
+        formula = stack.pop()
+        if isinstance(formula, AllOf):
+            stack.extend(reversed(formula.parts))
+        elif isinstance(formula, Defined) and isinstance(formula.body, AllOf):
+            stack.extend(reversed(formula.body.parts))
+        elif formula != Constant(True):
+            parts.append(formula)
+    return conjoin(tuple(parts))
+
+
+def _distances(system: System, subsystem: int) -> list[dict[int, int]]:
+    """For each state of a subsystem, how many of its own transitions each other state is away at the least."""
+    this = system.subsystems[subsystem]
+    leads: dict[int, set[int]] = {}
+    for number in this.transitions:
+        leads.setdefault(system.transitions[number].source, set()).add(system.transitions[number].target)
+    found = []
+    for start in range(len(this.states)):
+        away = {start: 0}
+        queue = deque([start])
+        while queue:
+            here = queue.popleft()
+            for target in sorted(leads.get(here, ())):
+                if target not in away:
+                    away[target] = away[here] + 1
+                    queue.append(target)
+        found.append(away)
+    return found

@@ -1,0 +1,278 @@
+"""A fuzz run: a device under stimuli that the guide chooses, up to the first difference or the limits."""
+
+from __future__ import annotations
+
+import random
+import time
+from collections import deque
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import Literal
+
+from safetymodel.bench.coverage import Coverage, Share
+from safetymodel.bench.device import Device, DeviceError
+from safetymodel.bench.guide import Goal, Guide, goals_of, is_met
+from safetymodel.bench.mapping import Mapping
+from safetymodel.bench.run import Record, Rig
+from safetymodel.bench.stimulus import Stimulus
+from safetymodel.bench.tracking import CannotTrack, Tracker
+from safetymodel.model.formula import AllOf, FaultUp
+from safetymodel.model.state import State
+from safetymodel.model.system import System
+
+FIRST_TRY, LONGEST_TRY = 30, 240
+"""Stimuli after which a goal is put off, at first and at most: a goal that was missed gets longer next time."""
+
+LONGEST_EPISODE = 400
+"""Stimuli between two resets of the device."""
+
+COMPARED = 150
+"""Open goals that are compared when a new one is chosen: the one that seems nearest is taken."""
+
+DIRECT = 0.96
+"""How often the way to a goal is taken; else something at random."""
+
+RETURN = 0.6
+"""How often a known way from a reset is taken to where a goal begins."""
+
+LOOKS = 4
+"""How many ways on are compared before a stimulus is given."""
+
+FAULTY = 0.2
+"""How often a fault that may help is used although its goal has not been missed without one."""
+
+Ended = Literal["limit", "difference", "device", "model", "interrupted"]
+
+
+@dataclass(frozen=True, slots=True)
+class Hunt:
+    """How a fuzz run ended. ``record`` is what was done since the latest reset; ``steps`` counts all stimuli,
+    ``happenings`` too (each tick of a wait is one); ``why`` says in words what ended it."""
+
+    ended: Ended
+    why: str
+    seed: int
+    steps: int
+    happenings: int
+    resets: int
+    seconds: float
+    record: Record
+    coverage: tuple[Share, ...]
+    uncertain: int
+
+
+@dataclass(frozen=True, slots=True)
+class Bounds:
+    """Where a run ends: stimuli, seconds of wall clock (None: no such bound)."""
+
+    steps: int | None = 5_000
+    seconds: float | None = None
+
+
+OnStep = Callable[[int, Coverage], None]
+
+
+def hunt(
+    system: System,
+    mapping: Mapping,
+    device: Device,
+    seed: int = 0,
+    bounds: Bounds | None = None,
+    faults: int = 1,
+    tracker: Tracker | None = None,
+    on_step: OnStep | None = None,
+) -> Hunt:
+    """Drive a device, with at most so many faults at once; faults that the map cannot force are left out.
+
+    The same seed gives the same run of the same device. Never raises what the device does wrong; the device is not
+    closed. An interruption from the keyboard ends the run with what was found so far.
+    """
+    return _Run(system, mapping, device, seed, bounds or Bounds(), faults, tracker or Tracker(system), on_step).go()
+
+
+class _Run:
+    def __init__(
+        self,
+        system: System,
+        mapping: Mapping,
+        device: Device,
+        seed: int,
+        bounds: Bounds,
+        faults: int,
+        tracker: Tracker,
+        on_step: OnStep | None,
+    ) -> None:
+        self.seed = seed
+        self.bounds = bounds
+        self.on_step = on_step
+        self.rng = random.Random(seed)
+        self.rig = Rig(system, mapping, device, tracker)
+        self.coverage = Coverage(system, tracker)
+        self.guide = Guide(system, tracker, self.rig.can_give, faults)
+        self.open = list(goals_of(system, self.coverage, self.guide))
+        self.tries: dict[Goal, int] = {}
+        self.ways: dict[tuple[int, int], tuple[Stimulus, ...]] = {}
+        self.plan: deque[Stimulus] = deque()
+        self.been: set[tuple[int, ...]] = set()
+        self.goal: Goal | None = None
+        self.left = 0
+        self.steps = self.happenings = self.resets = 0
+        self.started = time.monotonic()
+
+    def go(self) -> Hunt:
+        record: Record | None = None
+        try:
+            ended, why = self._drive()
+        except DeviceError as error:
+            ended, why = "device", error.message
+            record = Record(tuple(self.rig.stimuli), tuple(self.rig.shown), None, error)
+        except CannotTrack as error:
+            ended, why = "model", str(error)
+        except KeyboardInterrupt:
+            ended, why = "interrupted", "interrupted from the keyboard"
+        return Hunt(
+            ended,
+            why,
+            self.seed,
+            self.steps,
+            self.happenings,
+            self.resets,
+            time.monotonic() - self.started,
+            record or self.rig.record,
+            self.coverage.shares(),
+            self.coverage.uncertain,
+        )
+
+    def _drive(self) -> tuple[Ended, str]:
+        if self._reset():
+            return "difference", "the device differs after its reset"
+        while True:
+            over = self._over()
+            if over:
+                return "limit", over
+            if len(self.rig.stimuli) >= LONGEST_EPISODE and self._reset():
+                return "difference", "the device differs after its reset"
+            if self.goal is None and self._choose():
+                return "difference", "the device differs after its reset"
+            if self._give(self._next()):
+                return "difference", "the device differs from the model"
+
+    def _over(self) -> str:
+        if self.bounds.steps is not None and self.steps >= self.bounds.steps:
+            return f"{self.steps:,} steps were asked for"
+        if self.bounds.seconds is not None and time.monotonic() - self.started >= self.bounds.seconds:
+            return f"{self.bounds.seconds:g} seconds were asked for"
+        return ""
+
+    def _reset(self) -> bool:
+        """Whether the device differs right after a reset."""
+        self.resets += 1
+        self.plan.clear()
+        if self.rig.begin() is not None:
+            return True
+        self.coverage.start(self.rig.possible)
+        return False
+
+    def _next(self) -> Stimulus:
+        if self.plan:
+            return self.plan.popleft()
+        state = self.rig.possible[0]
+        stimulus: Stimulus | None = None
+        goal = self.goal
+        if goal is not None and self.rng.random() < DIRECT:
+            stimulus = self._towards(state, goal)
+        self.left -= 1
+        if goal is not None and (stimulus is None or self.left <= 0):
+            self.left -= 10  # no way is seen from here: somewhere else there may be one
+        if stimulus is None or not self.rig.can_give(stimulus):
+            return self.guide.anything(state, self.rng)
+        return stimulus
+
+    def _towards(self, state: State, goal: Goal) -> Stimulus | None:
+        """A stimulus towards the goal, of a few the one that undoes least of it and leads to something new."""
+        best: tuple[float, Stimulus] | None = None
+        now = self.guide.missing(state, goal)
+        if not now:
+            return self.guide.towards(state, goal, self.rng)
+        self.been.add(state.states)
+        for _ in range(LOOKS):
+            stimulus = self.guide.towards(state, goal, self.rng)
+            if stimulus is None:
+                continue
+            if best is not None and stimulus == best[1]:
+                continue
+            after = self.rig.tracker.after((state,), stimulus)[0]
+            cost = max(0, self.guide.missing(after, goal) - now) + 2 * (after.states in self.been)
+            if not cost:
+                return stimulus
+            if best is None or cost < best[0]:
+                best = cost, stimulus
+        return best[1] if best else None
+
+    def _give(self, stimulus: Stimulus) -> bool:
+        before = self.rig.possible
+        self.steps += 1
+        self.happenings += stimulus.happenings
+        if self.rig.give(stimulus) is not None:
+            return True
+        self.coverage.step(before, stimulus, self.rig.possible)
+        self._remember(before[0], self.rig.possible[0])
+        if self.on_step is not None:
+            self.on_step(self.steps, self.coverage)
+        if self.goal is not None and (self.left <= 0 or is_met(self.goal, self.coverage)):
+            self.goal = None
+        return False
+
+    def _choose(self) -> bool:
+        """The next goal: of some that were tried least, the nearest. Whether the device differs, where a reset goes
+        before: a fault that has struck is in the way of most goals."""
+        self.open = [goal for goal in self.open if not is_met(goal, self.coverage)]
+        if not self.open:
+            return bool(self.rig.possible[0].flags) and self._reset()
+        state = self.rig.possible[0]
+        up = state.flags
+        fewest = min(self.tries.get(goal, 0) for goal in self.open)
+        least = [goal for goal in self.open if self.tries.get(goal, 0) <= fewest]
+        if up:  # what this fault is good for, as long as there is any of it
+            least = [goal for goal in least if any(up >> fault & 1 for fault in goal.faults)] or least
+        some = self.rng.sample(least, min(COMPARED, len(least)))
+        goal = min(some, key=lambda goal: self.guide.missing(state, goal))
+        tries = self.tries.get(goal, 0)
+        self.tries[goal] = tries + 1
+        self.left = min(FIRST_TRY << tries, LONGEST_TRY)
+        fault = self._fault_for(goal, up, tries)
+        way = self._way_to(state, goal)
+        if (way or (up and (fault is None or not up >> fault & 1))) and self._reset():
+            return True
+        self.plan.extend(way)
+        self.been.clear()
+        if fault is not None:
+            goal = replace(goal, wanted=AllOf((FaultUp(fault), goal.wanted)))
+        self.goal = goal
+        return False
+
+    def _fault_for(self, goal: Goal, up: int, tries: int) -> int | None:
+        """A fault for the way to a goal: one that it needs; where it was missed without, any that has to do with it."""
+        if goal.faults:
+            return self.rng.choice([f for f in goal.faults if up >> f & 1] or goal.faults)
+        if self.rng.random() < (0.5 if tries else FAULTY):
+            related = self.guide.related(goal)
+            return self.rng.choice(related) if related else None
+        return None
+
+    def _remember(self, before: State, after: State) -> None:
+        """The shortest way from a reset, without faults, that was seen to each state of each subsystem."""
+        if after.flags:
+            return
+        length = len(self.rig.stimuli)
+        for place in enumerate(after.states):
+            if before.states[place[0]] != place[1]:
+                known = self.ways.get(place)
+                if known is None or length < len(known):
+                    self.ways[place] = tuple(self.rig.stimuli)
+
+    def _way_to(self, state: State, goal: Goal) -> tuple[Stimulus, ...]:
+        """A way from a reset to where a goal begins, if it is not there already; empty for going on from here."""
+        if goal.begins is None or state.states[goal.begins[0]] == goal.begins[1] or self.rng.random() > RETURN:
+            return ()
+        return self.ways.get(goal.begins, ())
