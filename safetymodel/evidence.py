@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from importlib.metadata import version
 from typing import TYPE_CHECKING, TypeVar
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from safetymodel.report.model_player import Part
     from safetymodel.report.page_runs import Row
 
-SECONDS_A_PART = 90.0
+SECONDS_A_PART = 180.0
 """Seconds that fault sets, and the review, may each take for a page, unless the user gives a limit."""
 
 PARTS = ("faults", "review", "diagrams", "player")
@@ -78,7 +78,7 @@ def _page(run: Run, wanted: Wanted, limits: Limits, progress: Progress | None) -
     if "review" not in wanted.without:
         read_back = _within(left_out, "the review", lambda: review(system, None, limits=some, progress=progress))
         if read_back is not None and read_back.undecided:
-            left_out.append(f"the review left open: {'; '.join(read_back.undecided)}")
+            left_out.append(f"the review left open: {_gathered(read_back.undecided)}")
     left_out += [f"{part}: not asked for" for part in PARTS if part in wanted.without]
     map_picture: Picture | None = None
     diagrams: tuple[Picture, ...] = ()
@@ -104,6 +104,15 @@ def _page(run: Run, wanted: Wanted, limits: Limits, progress: Progress | None) -
             left_out=tuple(left_out),
         )
     )
+
+
+def _gathered(undecided: Sequence[str]) -> str:
+    """``a and b (the limit was reached)``: what is open, by the reason in parentheses at the end of each."""
+    by_reason: dict[str, list[str]] = {}
+    for text in undecided:
+        what, _, reason = text.rpartition(" (")
+        by_reason.setdefault(reason.removesuffix(")") if what else "", []).append(what or text)
+    return "; ".join(f"{', '.join(names)}{f' ({reason})' if reason else ''}" for reason, names in by_reason.items())
 
 
 T = TypeVar("T")

@@ -19,7 +19,7 @@ from safetymodel.report.faults_said import said_of_faults
 from safetymodel.report.matrix_words import LEGEND, NONE, cause_name, cause_text, effect_text, lettered
 from safetymodel.report.model_player import Part, part_json
 from safetymodel.report.page_blocks import Shown, shown
-from safetymodel.report.page_runs import Row, run_json, run_rows, signals_behind
+from safetymodel.report.page_runs import Row, held_open, run_json, run_rows, signals_behind
 from safetymodel.report.pages import own_markup, page
 from safetymodel.report.review_said import said_of_review
 from safetymodel.report.said import (
@@ -115,6 +115,7 @@ class Told:
     source: str
     rows: tuple[Row, ...]
     why: tuple[tuple[int, str, str], ...]
+    held: tuple[str, ...]
     signals: tuple[tuple[str, str, str], ...]
     chart: str | None
 
@@ -308,6 +309,7 @@ def _told(evidence: Evidence, judgement: Judgement, runs: list[dict[str, Any]]) 
         source=printable(one_line(r.source)),
         rows=rows,
         why=tuple((line.depth, printable(line.text), line.place) for line in explained.why),
+        held=() if judgement.trace is None else tuple(printable(t) for t in held_open(system, judgement.trace)),
         signals=() if judgement.trace is None else signals_behind(system, judgement.trace),
         chart=own_markup(chart.svg) if chart else None,
     )

@@ -6,12 +6,13 @@ from dataclasses import dataclass
 from typing import Any
 
 from safetymodel.claims.verdict import Trace
-from safetymodel.model.formula import SignalTrue, atoms
+from safetymodel.model.formula import InState, SignalTrue, atoms
 from safetymodel.model.state import State, changes, fault_numbers
 from safetymodel.model.step import Step
 from safetymodel.model.system import System
 from safetymodel.problems import printable
 from safetymodel.report.said import one_line
+from safetymodel.traces.blocked import obstacle_text
 from safetymodel.traces.fold import folded
 from safetymodel.traces.wording import formula_text, step_text, ticks_text
 
@@ -113,6 +114,42 @@ def _said(row: Row) -> str:
     lead = f"{row.number}. " if row.number else ""
     moves = ", ".join(f"{m.name}: {m.old} to {m.new}" for m in row.moved)
     return f"{lead}{f'{row.who}: ' if row.who else ''}{row.what}" + (f"; {moves}" if moves else "")
+
+
+def held_open(system: System, trace: Trace) -> tuple[str, ...]:
+    """Why the logic did not take back what the last moves rested on: for each subsystem whose state their conditions
+    need, the automatic ways out of that state, and what keeps each from firing."""
+    places = [n for n, step in enumerate(trace.steps) if step.moved]
+    if not places:
+        return ()
+    last = trace.steps[places[-1]]
+    before = trace.steps[places[-1] - 1].after if places[-1] else trace.start
+    moving = {system.transitions[n].subsystem for n in last.moved}
+    lines: dict[str, None] = {}
+    for subsystem in _resting_on(system, last):
+        if subsystem in moving:
+            continue
+        for number in system.subsystems[subsystem].transitions:
+            t = system.transitions[number]
+            if t.event is None and t.source == before.states[subsystem]:
+                text = obstacle_text(system, before, t)
+                if text:
+                    lines[text] = None
+    return tuple(lines)[:MOST_HELD]
+
+
+MOST_HELD = 8
+
+
+def _resting_on(system: System, step: Step) -> list[int]:
+    """The subsystems that the conditions of a step's moves name themselves, not by way of a signal."""
+    found: dict[int, None] = {}
+    for n in step.moved:
+        for formula in (system.transitions[n].interlock, system.transitions[n].physical):
+            for atom in atoms(formula):
+                if isinstance(atom, InState):
+                    found[atom.subsystem] = None
+    return list(found)
 
 
 def signals_behind(system: System, trace: Trace) -> tuple[tuple[str, str, str], ...]:
