@@ -49,7 +49,7 @@ def racing(tmp_path: Path) -> str:
 
 
 def test_nothing_found(capsys: pytest.CaptureFixture[str]) -> None:
-    assert run(HATCH) == 0
+    assert run(HATCH, "--only", "defects,response,matrix") == 0
     out = capsys.readouterr().out
     assert "none: no chatter, race, ambiguity, stuck state or dead part was found with up to 1 fault" in out
     assert "inner_bolt" in out
@@ -78,6 +78,18 @@ def test_json_has_everything(racing: str, capsys: pytest.CaptureFixture[str]) ->
     assert all(mark["words"] for c in cells for mark in c["marks"])
     assert data["response"] == []
     assert data["undecided"] == []
+
+
+def test_a_broken_requirement_is_a_finding(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(HATCH, "--only", "suggestions") == 1
+    out = capsys.readouterr().out
+    assert "R1 is broken: The doors are never open together" in out
+    assert "verified again with up to 1 fault" in out
+    assert run(HATCH, "--only", "suggestions", "--json", "-") == 1
+    (found,) = json.loads(capsys.readouterr().out)["suggestions"]
+    assert found["requirement"] == "R1"
+    assert found["conditions"]
+    assert all(condition["place"]["line"] for condition in found["conditions"])
 
 
 def test_files_are_written(racing: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -132,7 +144,7 @@ def test_a_limit_leaves_it_undecided(capsys: pytest.CaptureFixture[str]) -> None
     out = capsys.readouterr().out
     assert "undecided" in out
     assert "none: no chatter" not in out
-    assert run(HATCH, "--engine", "product", "--states", "50") == 3
+    assert run(HATCH, "--engine", "product", "--states", "50", "--only", "defects,matrix") == 3
     out = capsys.readouterr().out
     assert "none: no chatter" not in out
 

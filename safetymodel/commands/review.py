@@ -52,7 +52,7 @@ def review(
     ] = None,
     only: Annotated[
         str | None,
-        typer.Option("--only", metavar="PARTS", help="Of defects,response,matrix; separated by commas."),
+        typer.Option("--only", metavar="PARTS", help="Of defects,suggestions,response,matrix; separated by commas."),
     ] = None,
     runs: Annotated[
         AllRuns, typer.Option("--runs", help="Runs that show what was found: as time allows, or in any case.")

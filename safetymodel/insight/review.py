@@ -15,13 +15,15 @@ from safetymodel.explore.engine import LimitReached, Limits, Progress, Space
 from safetymodel.insight.defects import Defects, find_defects
 from safetymodel.insight.matrix import Matrix, matrix
 from safetymodel.insight.response import Budget, response_budgets
+from safetymodel.insight.suggest import suggest_all
+from safetymodel.insight.suggested import Suggestion
 from safetymodel.model.system import System
 from safetymodel.problems import Problem
 
 T = TypeVar("T")
 
-Part = Literal["defects", "response", "matrix"]
-PARTS: tuple[Part, ...] = ("defects", "response", "matrix")
+Part = Literal["defects", "suggestions", "response", "matrix"]
+PARTS: tuple[Part, ...] = ("defects", "suggestions", "response", "matrix")
 
 SECONDS_FOR_RUNS = 10.0
 """Wall-clock time for the runs that show defects, and again for those that show reactions, unless all are asked for."""
@@ -49,6 +51,7 @@ class Review:
     budgets: tuple[tuple[int, Counted], ...]
     judgements: tuple[Judgement, ...]
     defects: Defects | None
+    suggestions: tuple[Suggestion, ...] | None
     response: tuple[Budget, ...] | None
     matrix: Matrix | None
     problems: tuple[Problem, ...]
@@ -62,8 +65,8 @@ class Review:
 
     @property
     def found(self) -> bool:
-        """Whether there is anything to look into: a defect, or a distance that does not suffice."""
-        return bool(self.short) or bool(self.defects and self.defects.found)
+        """Whether there is anything to look into: a defect, a broken requirement, a distance that does not suffice."""
+        return bool(self.short or self.suggestions or (self.defects and self.defects.found))
 
 
 def review(
@@ -82,7 +85,8 @@ def review(
     started = time.monotonic()
     limits = limits or Limits()
     most = max((r.withstand for r in system.requirements), default=0) if faults is None else faults
-    budgets = sorted({0, most, *(min(r.withstand, most) for r in system.requirements)})
+    asked = {r.withstand for r in system.requirements if r.withstand <= most or "suggestions" in parts}
+    budgets = sorted({0, most, *asked})
     explored = explore(system, budgets, engine, limits, progress)
     spaces = explored.spaces
     clock = Clock(limits.seconds, started)
@@ -99,17 +103,24 @@ def review(
         left = None if limits.seconds is None else max(0.0, limits.seconds - spent)
         return Clock(left if all_runs else SECONDS_FOR_RUNS if left is None else min(left, SECONDS_FOR_RUNS))
 
-    defects = response = found = None
+    defects = response = found = suggestions = None
     judgements: tuple[Judgement, ...] = ()
     if "defects" in parts:
         tell("looking for defects")
-        defects = find_defects([spaces[b] for b in budgets], clock, runs)
+        defects = find_defects([spaces[b] for b in budgets if b <= most], clock, runs)
         undecided += defects.undecided
+    if "suggestions" in parts or "response" in parts:
+        judgements = _judged(system, spaces, most, clock, tell, every="suggestions" in parts)
+        undecided += [f"{j.requirement.name} ({j.reason})" for j in judgements if j.word == "undecided"]
+    if "suggestions" in parts:
+        tell("suggested conditions")
+        suggestions = suggest_all(spaces, {j.requirement.name: j.word for j in judgements}, clock, limits)
+        undecided += [
+            f"a condition for {s.requirement.name} ({s.reason})" for s in suggestions if s.outcome == "undecided"
+        ]
     if "response" in parts:
-        judgements = _judged(system, spaces, most, clock, tell)
         tell("response budgets")
         response = response_budgets(spaces, judgements, clock, runs())
-        undecided += [f"{j.requirement.name} ({j.reason})" for j in judgements if j.word == "undecided"]
         undecided += [f"the response budget of {b.requirement.name} ({b.undecided})" for b in response if b.undecided]
     if "matrix" in parts:
         tell("cause-and-effect matrix")
@@ -122,6 +133,7 @@ def review(
         budgets=tuple((b, _counted(spaces[b])) for b in budgets),
         judgements=judgements,
         defects=defects,
+        suggestions=suggestions,
         response=response,
         matrix=found,
         problems=problems,
@@ -135,17 +147,16 @@ def _counted(space: Space[Any]) -> Counted:
 
 
 def _judged(
-    system: System, spaces: Mapping[int, Space[Any]], most: int, clock: Clock, tell: Callable[[str], None]
+    system: System, spaces: Mapping[int, Space[Any]], most: int, clock: Clock, tell: Callable[[str], None], every: bool
 ) -> tuple[Judgement, ...]:
-    """The verdicts that a response budget can belong to."""
+    """The verdict on each requirement; not on ``every`` one, on those that a response budget can belong to."""
     found = []
     for requirement in system.requirements:
-        if requirement.form not in ("never", "always", "cause"):
-            continue
-        if requirement.form == "cause" and requirement.within is not None and requirement.approach is None:
+        timed = requirement.form == "cause" and requirement.within is not None and requirement.approach is None
+        if not every and (timed or requirement.form not in ("never", "always", "cause")):
             continue
         tell(f"judging {requirement.name}")
-        budget = min(requirement.withstand, most)
+        budget = requirement.withstand if every else min(requirement.withstand, most)
         found.append(replace(judge(spaces[budget], requirement, clock), budget=budget))
     return tuple(found)
 

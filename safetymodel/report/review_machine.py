@@ -8,6 +8,7 @@ from safetymodel.insight.defects import Defect
 from safetymodel.insight.matrix import TICK, Mark, Matrix
 from safetymodel.insight.response import Budget
 from safetymodel.insight.review import Review
+from safetymodel.insight.suggested import Suggestion
 from safetymodel.insight.when import When
 from safetymodel.model.system import System
 from safetymodel.report.machine import FORMAT, milliseconds, problem_json
@@ -15,7 +16,7 @@ from safetymodel.report.matrix_words import cause_name, cause_text, mark_words
 from safetymodel.report.review_said import defect_text
 from safetymodel.span import Span
 from safetymodel.traces.save import trace_json
-from safetymodel.traces.wording import transition_text
+from safetymodel.traces.wording import formula_text, transition_text
 
 
 def review_json(review: Review) -> dict[str, Any]:
@@ -34,6 +35,8 @@ def review_json(review: Review) -> dict[str, Any]:
     }
     if review.defects is not None:
         result["defects"] = [defect_json(system, defect) for defect in review.defects.found]
+    if review.suggestions is not None:
+        result["suggestions"] = [suggestion_json(system, found) for found in review.suggestions]
     if review.response is not None:
         result["response"] = [budget_json(system, budget) for budget in review.response]
     if review.matrix is not None:
@@ -67,6 +70,39 @@ def defect_json(system: System, defect: Defect) -> dict[str, Any]:
         result["condition"] = defect.condition
     if defect.lasso is not None:
         result["goes_round_from"] = defect.lasso
+    return result
+
+
+def suggestion_json(system: System, found: Suggestion) -> dict[str, Any]:
+    """``conditions``: each to be joined to the transition's `if` by `and`; ``never``: leave the transition out."""
+    result: dict[str, Any] = {
+        "requirement": found.requirement.name,
+        "faults": found.budget,
+        "outcome": found.outcome,
+        "before": found.before,
+        "after": found.after,
+        "conditions": [
+            {
+                "transition": transition_text(system, system.transitions[c.transition]),
+                "place": place_json(system.transitions[c.transition].span),
+                "if": formula_text(system, c.formula),
+                "never": c.never,
+                "reads": c.sight,
+                "exact": c.exact,
+            }
+            for c in found.conditions
+        ],
+        "least_restrictive": found.least_restrictive,
+        "keeps_always_possible": found.keeps_possible,
+        "worse": [{"requirement": c.requirement.name, "before": c.before, "after": c.after} for c in found.worse],
+        "better": [{"requirement": c.requirement.name, "before": c.before, "after": c.after} for c in found.better],
+        "impossible_events": [system.events[n].name for n in found.idle],
+        "sentences": list(found.sentences),
+    }
+    if found.reason:
+        result["reason"] = found.reason
+    if found.way is not None:
+        result["way"] = trace_json(found.changed or system, found.way)
     return result
 
 

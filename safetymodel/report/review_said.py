@@ -10,6 +10,7 @@ from safetymodel.insight.defects import Defect
 from safetymodel.insight.matrix import Matrix
 from safetymodel.insight.response import Budget
 from safetymodel.insight.review import Review
+from safetymodel.insight.suggested import Suggestion
 from safetymodel.model.state import State, changes
 from safetymodel.model.system import System
 from safetymodel.report.matrix_words import cause_name, effect_text, lettered, mark_words, still_names
@@ -48,6 +49,8 @@ def said_of_review(review: Review, quiet: bool = False) -> Iterator[Block]:
     yield Words(((system.title, "strong"), (f"  {system.file}", "quiet")))
     if review.defects is not None:
         yield from defects_section(review, quiet)
+    if review.suggestions is not None:
+        yield from suggestions_section(review, review.suggestions, quiet)
     if review.response is not None:
         yield from response_section(review, quiet)
     if review.matrix is not None:
@@ -183,6 +186,36 @@ def _nearest(system: System, defect: Defect) -> Iterator[Block]:
         yield Words(((f"{told}{where}", ""),), 4)
     else:
         yield Words(((f"nearest {attempt_words(system, Attempt(trace, here[0]))}", ""),), 4)
+
+
+# -- suggestions --------------------------------------------------------------------------------
+
+
+def suggestions_section(review: Review, suggestions: tuple[Suggestion, ...], quiet: bool) -> Iterator[Block]:
+    """For each broken requirement the conditions that would make it pass, with what they cost."""
+    system = review.system
+    yield from heading("Suggested conditions")
+    if not suggestions:
+        judged = counted(len(review.judgements), "requirement")
+        yield Words(((f"none are needed: of {judged} none is broken", "good" if review.judgements else ""),), 2)
+        return
+    for found in suggestions:
+        text = one_line(found.requirement.text or found.requirement.wording)
+        keeps = ", everything that is always possible kept so" if found.keeps_possible else ""
+        yield Words(
+            (
+                (found.requirement.name, "strong"),
+                (f" is {found.before}{keeps}: ", "bad"),
+                (text, ""),
+                (f"  ({found.requirement.span.short})", "quiet"),
+            ),
+            2,
+        )
+        for sentence in found.sentences:
+            yield Words(((sentence, ""),), 4)
+        if found.way is not None and not quiet:
+            for line in run_lines(found.changed or system, found.way):
+                yield _indented(line)
 
 
 # -- response -----------------------------------------------------------------------------------
