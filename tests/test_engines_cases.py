@@ -15,6 +15,7 @@ from safetymodel.claims.judge import find_chatter, judge
 from safetymodel.explore.encoding import Together
 from safetymodel.explore.engine import EVERY_STEP, Space
 from safetymodel.explore.symbolic import SymbolicSpace
+from safetymodel.faults.sets import minimal_sets
 from safetymodel.model.build import load_text
 from safetymodel.model.state import State
 from safetymodel.model.step import holds
@@ -217,3 +218,35 @@ def test_growth_of_sets_is_the_growth_of_the_model(name_engine: tuple[str, Engin
                 assert space.size(space.spread(members, kinds, None, room)) == len(forward), seed
                 looked += len(forward) > len(subject)
     assert looked > 30
+
+
+RACE_AT_THE_START = """
+subsystems:
+  m:
+    states: [begin, left, right]
+    transitions:
+      - {from: begin, to: left}
+      - {from: begin, to: right}
+  gate:
+    states: [shut, open]
+    events: {push: {}}
+    transitions:
+      - {from: shut, to: open, on: push, if: free and m is left}
+signals: {free: {reads: true}}
+faults:
+  held: {signal: free, stuck: false}
+  jammed: {subsystem: m, stuck: begin}
+requirements:
+  R1: {possible: m is left}
+  R2: {possible: gate is open}
+"""
+
+
+@engines
+def test_what_one_order_of_reaction_allows_is_possible(name_engine: tuple[str, Engine]) -> None:
+    system = system_of(RACE_AT_THE_START)
+    whole, struck = (name_engine[1](system, budget) for budget in (0, 1))
+    assert [judge(whole, r).word for r in system.requirements] == ["holds", "holds"]
+    assert [judge(struck, r).word for r in system.requirements] == ["holds", "broken"]
+    found = [[s.faults for s in minimal_sets(struck, r).sets] for r in system.requirements]
+    assert found == [[], [(0,)]]

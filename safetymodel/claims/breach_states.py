@@ -141,8 +141,10 @@ def trapped_states(space: Space[S], requirement: Requirement, clock: Clock) -> S
     return space.common(space.settled, lost)
 
 
-def hopeless(space: Space[S], good: S, asked: S, clock: Clock) -> S:
+def hopeless(space: Space[S], good: S, asked: S, clock: Clock, together: bool = False) -> S:
     """Those of the asked states from which the good ones can no longer be reached without a new fault.
+
+    ``together``: only those whose faults leave none of the asked states with a way.
 
     First with at most one flag up, then the others, since flags stay what they are: combinations of which a
     part is enough already are left out, for no minimal set is among them.
@@ -156,6 +158,8 @@ def hopeless(space: Space[S], good: S, asked: S, clock: Clock) -> S:
         if space.is_empty(here):
             continue
         lost = space.minus(here, can_lead_to(space, good, here, clock))
+        if together:
+            lost = space.minus(lost, flags.alike(space.minus(here, lost)))
         found = space.union(found, lost)
         for mask in flags.minimal(lost):
             up = AllOf(tuple(FaultUp(f) for f in fault_numbers(mask)))
@@ -164,6 +168,6 @@ def hopeless(space: Space[S], good: S, asked: S, clock: Clock) -> S:
 
 
 def kept_away(space: Space[S], good: S, clock: Clock) -> S:
-    """Settled states just after some faults struck at the start, where these faults keep the good ones away; of each
-    least combination of such faults at least."""
-    return hopeless(space, good, reduce(space.union, struck_from_the_start(space, clock)), clock)
+    """Settled states just after some faults struck at the start, where these faults keep the good ones away, in whatever
+    order the logic reacts; of each least combination of such faults at least."""
+    return hopeless(space, good, reduce(space.union, struck_from_the_start(space, clock)), clock, together=True)

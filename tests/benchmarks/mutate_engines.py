@@ -118,8 +118,8 @@ MUTATIONS: tuple[Mutation, ...] = tuple(
         ("explore/saturation.py", "settled = settled | (new & calm)", "settled = settled | new"),
         ("explore/saturation.py", "new = self.close(new, tried, room)", "new = self.close(new, (), room)"),
         ("explore/saturation.py", "return self.all\n        if", "return ()\n        if"),
-        ("explore/saturation.py", "if t.latest:", "if t.latest > 1:"),
-        ("explore/saturation.py", "| support(t.physical, signals):", "| frozenset():"),
+        ("explore/saturation.py", "if t.latest or number in anything:", "if t.latest > 1 or number in anything:"),
+        ("explore/saturation.py", "| support(t.physical, signals)\n", "| frozenset()\n"),
         (
             "explore/saturation.py",
             "found = found | (operation.source(found) & settled)",
@@ -195,17 +195,17 @@ MUTATIONS: tuple[Mutation, ...] = tuple(
         # -- judging ------------------------------------------------------------------------------
         ("claims/search.py", "fewest = space.fewest_faults(everything)", "fewest = everything"),
         (
-            "claims/search.py",
+            "claims/stepping.py",
             "part = space.common(space.common(rest, space.settled), space.where(formula))",
             "part = space.common(rest, space.where(formula))",
         ),
         (
-            "claims/search.py",
+            "claims/stepping.py",
             "rest = space.minus(rest, part)\n                if not",
             "rest = space.common(rest, rest)\n                if not",
         ),
         (
-            "claims/search.py",
+            "claims/stepping.py",
             "source = space.common(members, space.where(leap.before))",
             "source = members",
         ),
@@ -213,6 +213,30 @@ MUTATIONS: tuple[Mutation, ...] = tuple(
             "claims/search.py",
             "new = self._fresh(seen, self._reacted(landed))",
             "new = self._fresh(seen, landed)",
+        ),
+        (
+            "claims/search.py",
+            "self.within = [dict(targets)]\n        self._close()",
+            "self.within = [dict(targets)]\n        self.cost = 0",
+        ),
+        ("claims/search.py", "for ahead in reversed(back.within[:-1]):", "for ahead in reversed(back.within):"),
+        (
+            "claims/search.py",
+            "middle = self._common(layers.found[depth], back.within[-1])",
+            "middle = self._common(layers.found[depth], back.within[0])",
+        ),
+        ("claims/search.py", "self.within.append(found)\n        self._close()", "self.within.append(found)"),
+        (
+            "claims/search.py",
+            "layers.append(self._common(self._reacted(self.happen(layers[-1])), ahead))",
+            "layers.append(self._common(self.happen(layers[-1]), ahead))",
+        ),
+        ("claims/watch.py", "values=(OTHERS, LISTED)", "values=(OTHERS,)"),
+        ("claims/watch.py", "values=tuple(range(late + 1))", "values=tuple(range(late))"),
+        (
+            "claims/breach_states.py",
+            "left = space.minus(left, space.where(up))",
+            "left = space.minus(left, space.where(AnyOf(up.parts)))",
         ),
         (
             "claims/breach_states.py",
