@@ -31,6 +31,19 @@ class DeviceError(Exception):
         self.hint = hint
 
 
+class NoDevice:
+    """Stands where a map is asked and no device is needed: takes everything, shows nothing."""
+
+    def reset(self) -> None: ...
+    def apply(self, point: str) -> None: ...
+    def write(self, point: str, value: Value) -> None: ...
+    def wait(self, milliseconds: Fraction) -> None: ...
+    def read(self, points: Sequence[str]) -> Mapping[str, Value]:
+        return {}
+
+    def close(self) -> None: ...
+
+
 class Device(Protocol):
     """Six calls. Each returns when the device has taken it; each may raise :class:`DeviceError`.
 

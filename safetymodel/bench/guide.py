@@ -18,6 +18,7 @@ from safetymodel.bench.parts import Part, Path, without
 from safetymodel.bench.settable import Settable
 from safetymodel.bench.stimulus import Stimulus
 from safetymodel.bench.tracking import Tracker
+from safetymodel.model.able import able
 from safetymodel.model.formula import (
     AllOf,
     AnyOf,
@@ -31,7 +32,6 @@ from safetymodel.model.formula import (
     SignalTrue,
     conjoin,
 )
-from safetymodel.model.able import able
 from safetymodel.model.state import State
 from safetymodel.model.step import is_stuck
 from safetymodel.model.system import Fault, System, Transition

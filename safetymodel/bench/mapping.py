@@ -28,6 +28,7 @@ from fractions import Fraction
 from typing import Literal
 
 from safetymodel.bench.device import Value
+from safetymodel.model.build import load
 from safetymodel.model.formula import Defined, Formula, InState, Not, SignalTrue
 from safetymodel.model.system import System
 from safetymodel.names import did_you_mean
@@ -177,6 +178,22 @@ def shows_subsystem(system: System, number: int, point: str, values: MappingOf[s
 def shows_truth(name: str, point: str, formula: Formula, inverted: bool = False) -> Output:
     """The output that shows whether something is true of the model."""
     return Output(name, point, ((not inverted, formula), (inverted, Not(formula))))
+
+
+def mapping_for(system: System, map_file: str) -> tuple[Mapping | None, tuple[Problem, ...]]:
+    """The mapping of a file; by the names of the spec where none is named."""
+    return load_mapping(map_file, system) if map_file else (mapping_by_names(system), ())
+
+
+def spec_and_map(spec: str | System, map_file: str) -> tuple[System, Mapping]:
+    """For programs: a spec file (or its system) and a map file. Raises ValueError with the problems in words."""
+    system, problems = (spec, ()) if isinstance(spec, System) else load(spec)
+    mapping: Mapping | None = None
+    if system is not None:
+        mapping, problems = mapping_for(system, map_file)
+    if system is None or mapping is None:
+        raise ValueError("\n".join(problem.as_text() for problem in errors(problems)))
+    return system, mapping
 
 
 def load_mapping(file: str, system: System) -> tuple[Mapping | None, tuple[Problem, ...]]:

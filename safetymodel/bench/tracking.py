@@ -69,6 +69,10 @@ class Tracker:
         """What the formula depends on."""
         return Cone(self.system, formula)
 
+    def depends_on(self, transition: int) -> tuple[int, ...]:
+        """The subsystems whose states decide whether a transition can move, its own included."""
+        return self._cones[transition].subsystems
+
     def reads(self, state: State, signal: int) -> bool:
         """What the logic reads of a signal, faults included."""
         return self.holds(state, self._signals[signal])

@@ -136,7 +136,7 @@ def _is_of_another_spec(path: Path, system: System) -> bool:
 
 
 def _spec_line(system: System, directory: Path) -> str:
-    return f"SPEC = Path(__file__).parent / {_python(_relative(Path(system.file), directory))}\n"
+    return f"SPEC = Path(__file__).parent / {_python(relative_way(Path(system.file), directory))}\n"
 
 
 def trace_file_text(system: System, judgement: Judgement) -> str:
@@ -176,7 +176,7 @@ def pytest_text(system: System, judgement: Judgement, directory: Path) -> str:
     )
     entries = "".join(f"    {_python(_replayed(entry))},\n" for entry in trace_json(system, judgement.trace))
     return TEMPLATE.format(
-        doc=_in_docstring(doc),
+        doc=in_docstring(doc),
         spec=_spec_line(system, directory),
         sha256=_python(system.sha256),
         requirement=_python(requirement.name),
@@ -226,13 +226,13 @@ def _python(value: Any) -> str:
     return ascii(value)
 
 
-def _in_docstring(text: str) -> str:
+def in_docstring(text: str) -> str:
     """Text that can stand in a docstring without ending it or leaving it."""
     plain = printable(text).replace("\\", "\\\\").replace('"""', "'''")
     return plain[:-1] + "'" if plain.endswith('"') else plain
 
 
-def _relative(spec: Path, directory: Path) -> str:
+def relative_way(spec: Path, directory: Path) -> str:
     """The way from a directory to the spec, links on the way followed, so that `..` means the same to all."""
     there, here = os.path.realpath(spec.parent), os.path.realpath(directory)
     try:

@@ -1,0 +1,195 @@
+"""`safetymodel bench`: a spec, a device and a map, driven until a difference or the end of what was asked for."""
+
+from __future__ import annotations
+
+import contextlib
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+from safetymodel.bench.connect import open_device
+from safetymodel.bench.coverage import Coverage
+from safetymodel.bench.device import Device, DeviceError
+from safetymodel.bench.hunt import Bounds, Hunt, hunt
+from safetymodel.bench.kept import Setting, read_replay, save
+from safetymodel.bench.mapping import Mapping, mapping_for
+from safetymodel.bench.run import Record, run
+from safetymodel.bench.shrink import shrink
+from safetymodel.bench.stimulus import stimulus_name
+from safetymodel.bench.tracking import CannotTrack, Tracker
+from safetymodel.model.system import System
+from safetymodel.problems import Problem
+from safetymodel.span import NOWHERE
+
+Report = Callable[[str, int], None]
+
+SHRINK_SECONDS = 60.0
+"""How long a shortest sequence is looked for."""
+
+
+@dataclass(frozen=True, slots=True)
+class Call:
+    """What was asked for. ``map_file`` is empty for a device that speaks the names of the spec; ``replay`` is a replay
+    file to do again instead of a fuzz run; ``order`` seeds the twin's order of reaction."""
+
+    device: str
+    map_file: str = ""
+    defect: str = ""
+    order: int | None = None
+    bounds: Bounds = field(default_factory=Bounds)
+    seed: int = 0
+    faults: int = 1
+    timeout: float = 5.0
+    shrink: bool = True
+    replay: str = ""
+
+
+@dataclass(frozen=True)
+class Benched:
+    """How it went. ``record`` is the shortest run with the difference, or how far it came; ``hunt`` is None for a
+    replay. ``note`` says what the search for a shorter run left undone, ``first`` how long the run was before it."""
+
+    system: System
+    mapping: Mapping
+    call: Call
+    tracker: Tracker
+    record: Record
+    hunt: Hunt | None
+    first: int
+    note: str
+    tried: int
+    seconds: float
+
+    @property
+    def ended(self) -> str:
+        """``difference``, ``device``, ``model``, ``interrupted``, or ``limit``: all that was asked for was done."""
+        if self.hunt is not None:
+            return self.hunt.ended
+        if self.record.error is not None:
+            return "device"
+        return "difference" if self.record.difference is not None else "limit"
+
+    @property
+    def exit_code(self) -> int:
+        """0 no difference in what was run, 1 a difference, 3 it ended early, 130 interrupted."""
+        return {"limit": 0, "difference": 1, "interrupted": 130}.get(self.ended, 3)
+
+    @property
+    def setting(self) -> Setting:
+        return Setting(self.call.device, self.call.map_file, self.call.defect, self.call.seed)
+
+
+def bench(system: System, call: Call, report: Report | None = None) -> Benched | tuple[Problem, ...]:
+    """Drive the device, and shorten the difference; the problems of the call where nothing was done.
+
+    A device that cannot be reached is no problem of the call: the run ends early.
+    """
+    mapping, problems = mapping_for(system, call.map_file)
+    if mapping is None:
+        return problems
+    if call.device.startswith("modbus:") and not call.map_file:
+        hint = "`safetymodel twin SPEC --write-map FILE` writes one for the twin"
+        return (Problem("map-needed", NOWHERE, "a Modbus device needs a map of its points: --map FILE", hint),)
+    stimuli, problem = read_replay(call.replay, system) if call.replay else ((), None)
+    if problem is not None:
+        return (problem,)
+    tracker, started = Tracker(system), time.monotonic()
+    blank = Benched(system, mapping, call, tracker, Record((), ()), None, 0, "", 0, 0.0)
+    try:
+        device = open_device(call.device, system, call.timeout, call.defect or None, call.order)
+    except DeviceError as error:
+        return replace(blank, record=Record((), (), None, error))
+    if isinstance(device, Problem):
+        return (device,)
+    try:
+        if call.replay:
+            try:
+                record = run(system, mapping, device, stimuli, tracker)
+            except CannotTrack as error:
+                return (Problem("cannot-track", NOWHERE, str(error), "see what `safetymodel review` says"),)
+            return replace(blank, record=record, first=len(record.stimuli), seconds=time.monotonic() - started)
+        found = hunt(system, mapping, device, call.seed, call.bounds, call.faults, tracker, _told_to(report))
+        done = replace(blank, record=found.record, hunt=found, first=len(found.record.stimuli))
+        if found.ended == "difference" and call.shrink:
+            done = _shortened(done, device, report)
+        return replace(done, seconds=time.monotonic() - started)
+    finally:
+        _close(device)
+
+
+def _close(device: Device) -> None:
+    with contextlib.suppress(DeviceError):  # what it showed is known by now
+        device.close()
+
+
+def _told_to(report: Report | None) -> Callable[[int, Coverage], None] | None:
+    if report is None:
+        return None
+
+    def hear(steps: int, coverage: Coverage) -> None:
+        if steps % 50 == 0:
+            transitions, of = len(coverage.taken), len(coverage.system.transitions)
+            matter = sum(seen.matters for seen in coverage.seen)
+            parts = f"{matter} of {len(coverage.parts)} parts seen to matter"
+            report(f"step {steps:,}: {transitions} of {of} transitions, {parts}", 0)
+
+    return hear
+
+
+def _shortened(done: Benched, device: Device, report: Report | None) -> Benched:
+    def hear(tried: int, length: int) -> None:
+        if report is not None:
+            report(f"shortening the way to the difference: {length} happenings, {tried} tries", 0)
+
+    try:
+        found = shrink(done.system, done.mapping, device, done.record, done.tracker, SHRINK_SECONDS, hear)
+    except DeviceError as error:
+        return replace(done, note=f"it could not be shortened: {error.message}")
+    except (CannotTrack, KeyboardInterrupt):
+        return replace(done, note="it was not shortened to the end")
+    return replace(done, record=found.record, note=found.note, tried=found.tried)
+
+
+def keep(done: Benched, out: Path) -> tuple[tuple[Path, ...], tuple[Problem, ...]]:
+    """Write the run into a folder: a replay file, and a pytest file of a difference."""
+    stem = f"bench_{Path(done.system.file).stem.replace('-', '_')}_seed{done.call.seed}"
+    return save(done.system, done.mapping, done.record, done.setting, done.tracker, out, stem)
+
+
+def as_data(done: Benched) -> dict[str, Any]:
+    """Everything as plain data, for `--json`."""
+    system, record, found = done.system, done.record, done.hunt
+    data: dict[str, Any] = {
+        "format": 1,
+        "spec": {"file": system.file, "title": system.title, "sha256": system.sha256},
+        "device": done.call.device,
+        "map": done.call.map_file,
+        "ended": done.ended,
+        "seconds": round(done.seconds, 3),
+        "stimuli": [stimulus_name(system, stimulus) for stimulus in record.stimuli],
+    }
+    if found is not None:
+        data.update(
+            {
+                "seed": found.seed,
+                "why": found.why,
+                "steps": found.steps,
+                "happenings": found.happenings,
+                "resets": found.resets,
+                "steps_not_counted_as_covered": found.uncertain,
+                "coverage": [
+                    {"what": s.what, "seen": s.seen, "of": s.of, "missing": list(s.missing)} for s in found.coverage
+                ],
+                "stimuli_before_shortening": done.first,
+            }
+        )
+    if record.difference is not None:
+        data["outputs_that_differ"] = list(record.difference.outputs)
+        data["shown"] = dict(record.difference.shown)
+    if record.error is not None:
+        data["device_error"] = {"trouble": record.error.trouble, "message": record.error.message}
+    if done.note:
+        data["note"] = done.note
+    return data
