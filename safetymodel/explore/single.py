@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import AbstractContextManager
 from typing import Any, Generic, TypeVar
 
 from safetymodel.explore.engine import Space
@@ -43,13 +44,16 @@ def single_moves(space: Space[Any]) -> Single[Any]:
 
 class _OfDiagrams(Single[Any]):
     def __init__(self, space: Any) -> None:
-        from safetymodel.explore.symbolic import within_memory
-
         encoding = space.symbolic.encoding
         super().__init__(space, tuple(move for move, _ in encoding.moves))
         self._operations = dict(encoding.moves)
         self._encoding = encoding
-        self._guard = lambda: within_memory(space.symbolic.memory)
+        self._memory: int = space.symbolic.memory
+
+    def _guard(self) -> AbstractContextManager[None]:
+        from safetymodel.explore.symbolic import within_memory
+
+        return within_memory(self._memory)
 
     def after(self, members: Any, move: Move) -> Any:
         self.space.on_work()
@@ -74,17 +78,18 @@ class _OfDiagrams(Single[Any]):
 class _OfArrays(Single[Any]):
     def __init__(self, space: Any) -> None:
         super().__init__(space, tuple(space.product.moves))
+        self._product = space.product
         self._label = {move: label for label, move in enumerate(self.moves)}
 
     def after(self, members: Any, move: Move) -> Any:
-        product = self.space.product
+        product = self._product
         edges = product.edges_from(members)
         result = self.space.nothing()
         result[product.targets[edges[product.labels[edges] == self._label[move]]]] = True
         return result & self.space.reached
 
     def before(self, members: Any, move: Move) -> Any:
-        product = self.space.product
+        product = self._product
         edges = product.edges_into(members & self.space.reached)
         result = self.space.nothing()
         result[product.sources[edges[product.labels[edges] == self._label[move]]]] = True
@@ -93,6 +98,6 @@ class _OfArrays(Single[Any]):
     def lasted(self, subsystem: int, ticks: int) -> Any:
         import numpy as np
 
-        product = self.space.product
+        product = self._product
         clock = product.layout.clocks[subsystem].read(product.table.columns(0, product.size))
         return np.greater_equal(clock, ticks) & self.space.reached
