@@ -347,7 +347,7 @@ subsystems:
       {from: [a, b], to: a, on: e, if: s, physically: fam.i is a, text: goes},
       {from: a, to: b, after: 100 ms..1 s}, {from: a, to: b, after: 0 s}], response: 40 ms}
 signals:
-  {s: {reads: c, text: the switch, response: 2.5 ms}, t: {reads: true, indicates: any}, u: {reads: c, indicates: [f1, f2]}}
+  {s: {reads: c, text: switch, response: 2.5 ms}, t: {reads: true, indicates: any}, u: {reads: c, indicates: [f1, f2]}}
 conditions:
   {c: "not  d", d2: {means: c or t, indicates: any, text: told}, d3: {means: c, indicates: [f1, f2]}}
 functions: {go: {active: c or d, text: goes}, stay: {active: c}}
