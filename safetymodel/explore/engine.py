@@ -83,6 +83,8 @@ class Space(Protocol[S]):
     def weight(self, a: S) -> int:
         """What a step of the set costs, in some measure that compares sets."""
     def contains(self, a: S, state: State) -> bool: ...
+    def only(self, state: State) -> S:
+        """The set of this one state; empty where it is not reached."""
     def after(self, a: S, kinds: Collection[Kind], events: Collection[int] | None = None) -> S:
         """The states that one step of these kinds leads to; ``events`` narrows the events."""
     def before(self, a: S, kinds: Collection[Kind], events: Collection[int] | None = None) -> S:

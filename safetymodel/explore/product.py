@@ -250,6 +250,10 @@ class ProductSpace:
         number = self.product.number(state)
         return number >= 0 and bool(a[number])
 
+    def only(self, state: State) -> Members:
+        number = self.product.number(state)
+        return (self._only(number) if number >= 0 else self.nothing()) & self.reached
+
     def after(self, a: Members, kinds: Collection[Kind], events: Collection[int] | None = None) -> Members:
         self.on_work()
         p = self.product

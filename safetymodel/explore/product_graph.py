@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Hashable, Mapping, Sequence
 from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
@@ -16,6 +16,9 @@ if TYPE_CHECKING:
 
     Graph: TypeAlias = MultiDiGraph[int]
     """Node numbers, and between two of them any number of edges."""
+
+
+Node: TypeAlias = Hashable
 
 
 def product_graph(space: ProductSpace) -> Graph:
@@ -108,3 +111,21 @@ def _name(system: System, kind: str, number: int) -> str:
     if kind == "tick":
         return ""
     return system.subsystems[system.transitions[number].subsystem].name
+
+
+def cheapest_flow(arcs: Sequence[tuple[Node, Node, int, int | None]], supply: Mapping[Node, int]) -> list[int] | None:
+    """How much goes over each arc (from, to, cost a unit, most or None) in a cheapest flow that takes every node's
+    supply (negative: what it needs) away; None where there is none. All numbers are whole, and so is the flow."""
+    from networkx import MultiDiGraph, NetworkXUnfeasible, network_simplex
+
+    graph: MultiDiGraph[Node] = MultiDiGraph()
+    for node, amount in supply.items():
+        graph.add_node(node, demand=-amount)
+    for number, (source, target, cost, most) in enumerate(arcs):
+        bound = {} if most is None else {"capacity": most}
+        graph.add_edge(source, target, key=number, weight=cost, **bound)
+    try:
+        _, flow = network_simplex(graph)
+    except NetworkXUnfeasible:
+        return None
+    return [flow[source][target].get(number, 0) for number, (source, target, _, _) in enumerate(arcs)]

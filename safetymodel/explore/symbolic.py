@@ -5,8 +5,9 @@ from __future__ import annotations
 import copy
 import os
 import time
-from collections.abc import Callable, Collection, Iterator
+from collections.abc import Callable, Collection, Iterator, Sequence
 from contextlib import AbstractContextManager, contextmanager
+from functools import partial
 
 from safetymodel.explore.cone import Through, cone_of
 from safetymodel.explore.decisions import Diagram, OutOfNodes, disjoin
@@ -51,8 +52,19 @@ class Symbolic:
     Not complete where a limit ended the search: ``shortfall`` then says which.
     """
 
-    def __init__(self, system: System, budget: int, limits: Limits | None = None, progress: Progress | None = None):
+    def __init__(
+        self,
+        system: System,
+        budget: int,
+        limits: Limits | None = None,
+        progress: Progress | None = None,
+        starts: Sequence[State] = (),
+        kept: Callable[[Encoding, Diagram], Diagram] | None = None,
+    ) -> None:
+        """``starts``: where runs begin, if not in the declared initial state. ``kept``: as for ``Saturation.grow``."""
         self.system = system
+        self._starts = starts or (initial_state(system),)
+        self._kept = kept
         self.budget = budget
         self.shortfall = ""
         self.chatters: bool | None = None
@@ -78,13 +90,17 @@ class Symbolic:
 
     def _explore(self) -> None:
         encoding = self.encoding = Encoding(self.system, self.budget, self.memory)
-        self.start: Diagram = encoding.single(initial_state(self.system))
+        self.start: Diagram = self._started_in(encoding)
         self.reached: Diagram = self.start
         self.saturation = Saturation(encoding, self._work, EVERY_STEP)
+        kept = None if self._kept is None else partial(self._kept, encoding)
         try:
-            self.reached = self.saturation.grow(self.start, encoding.decisions.true, self._known)
+            self.reached = self.saturation.grow(self.start, encoding.decisions.true, self._known, kept)
         except LimitReached as limit:
             self.shortfall = str(limit)
+
+    def _started_in(self, encoding: Encoding) -> Diagram:
+        return disjoin((encoding.single(state) for state in self._starts), encoding.decisions.false)
 
     @property
     def rounds(self) -> int:
@@ -114,7 +130,7 @@ class Symbolic:
         self.encoding = None  # type: ignore[assignment]  # free it before the next one is made
         try:
             self.encoding = Encoding(self.system, self.budget, self.memory)
-            self.start = self.reached = self.encoding.single(initial_state(self.system))
+            self.start = self.reached = self._started_in(self.encoding)
         except OutOfNodes as full:
             raise LimitReached(self.shortfall) from full
 
@@ -180,6 +196,10 @@ class SymbolicSpace:
 
     def contains(self, a: Diagram, state: State) -> bool:
         return self.symbolic.encoding.decisions.holds(a, self.symbolic.encoding.values(state))
+
+    def only(self, state: State) -> Diagram:
+        with self._guard():
+            return self.symbolic.encoding.single(state) & self.reached
 
     def after(self, a: Diagram, kinds: Collection[Kind], events: Collection[int] | None = None) -> Diagram:
         encoding, result = self.symbolic.encoding, self._false

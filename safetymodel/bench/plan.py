@@ -1,0 +1,421 @@
+"""A test plan: few short walks from the initial state that together show every goal that can be shown.
+
+Walks are joined greedily: from where a walk has come to, the nearest goal that is still open comes next, as long as no
+new walk would come to one sooner. Each walk has at most one fault or force. What a walk shows is decided by following
+it on the model in every order of reaction (`replay`), never by the search that proposed it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, field
+from functools import reduce
+from typing import Generic, TypeAlias, TypeVar
+
+from safetymodel.bench.forcing import Forced
+from safetymodel.bench.goals import SECTIONS, Goal, Section, Stage
+from safetymodel.bench.least import least_rows
+from safetymodel.bench.reach import BY_HAND, Ladder, Layers, Reach
+from safetymodel.bench.replay import Follower, Watcher
+from safetymodel.bench.sights import Sight
+from safetymodel.bench.stimulus import Stimulus
+from safetymodel.bench.tracking import CannotTrack
+from safetymodel.bench.untestable import why_untestable
+from safetymodel.bench.walks import Outcome, Plan, Walk, pruned, scenario_rows
+from safetymodel.claims.breach_states import breach_of
+from safetymodel.explore.engine import LimitReached, Progress, Space
+from safetymodel.model.formula import FaultUp, Not, conjoin
+from safetymodel.model.state import State
+from safetymodel.model.system import System
+
+S = TypeVar("S")
+
+LONGEST_WALK = 40
+"""Rows from which on a walk is not carried on."""
+
+NEAR_KNOWN = 2
+"""Rows up to which all goals at once are looked for around every state that some walk has come to."""
+
+NEAR = 4
+"""Rows up to which a goal is near enough for a walk to be carried on."""
+
+MOST_TRIES = 2
+"""Proposals for a goal that may turn out to depend on the order of reaction."""
+
+BY_ORDER = (
+    "whether a run shows it depends on the order in which the logic reacts, or on the moment of a move in its window "
+    "of time"
+)
+
+FARTHEST = 60
+"""Rows within which a goal is looked for."""
+
+_Proposal: TypeAlias = "tuple[int, tuple[Stimulus, ...] | None]"
+"""A goal and the rows to it."""
+
+
+@dataclass(slots=True)
+class _Places(Generic[S]):
+    """Where the first stage of a goal is seen: ``sure`` where no order of reaction can forestall it."""
+
+    all: S
+    sure: S
+
+
+@dataclass(slots=True)
+class _Draft:
+    section: Section
+    rows: list[Stimulus] = field(default_factory=list)
+    shows: list[tuple[int, ...]] = field(default_factory=list)
+    passed: list[tuple[int, State]] = field(default_factory=list)
+    """After how many of the rows which settled state was come to."""
+
+
+class Planner(Generic[S]):
+    """Makes a plan over one explored space (budget 1)."""
+
+    def __init__(
+        self,
+        forced: Forced,
+        goals: tuple[Goal, ...],
+        space: Space[S],
+        on_work: Callable[[], None],
+        progress: Progress | None = None,
+    ) -> None:
+        self.forced, self.goals, self.space = forced, goals, space
+        self.system: System = forced.system
+        self.on_work, self.progress = on_work, progress
+        self.follower = Follower(self.system)
+        self.reach = Reach(space, self.follower, on_work)
+        self.natural = space.where(conjoin(tuple(Not(FaultUp(f.number)) for f in self.system.faults)))
+        self.flags = [space.where(FaultUp(f.number)) for f in self.system.faults]
+        self.room = space.minus(space.reached, self._forbidden())
+        self.outcomes: list[Outcome] = ["open"] * len(goals)
+        self.reasons: dict[int, str] = {}
+        self.places: list[_Places[S]] = []
+        self.walks: list[Walk] = []
+        self.shortfall = ""
+        self._ladders: dict[tuple[Stage, int | None], Ladder[S]] = {}
+        self.known: dict[int | None, dict[State, tuple[Stimulus, ...]]] = {None: {}}
+        """Under each fault the settled states that some walk has come to, and the fewest rows seen to lead there."""
+
+    def _forbidden(self) -> S:
+        """The settled states that a requirement of a hazard forbids: no walk leads people and machine through them."""
+        space, found = self.space, self.space.nothing()
+        for requirement in self.system.requirements:
+            if requirement.form in ("never", "always") and requirement.begins is None and requirement.ends is None:
+                broken = space.common(space.settled, space.where(breach_of(requirement)))
+                found = space.union(found, broken)
+        return found
+
+    # -- the whole story ----------------------------------------------------------------------
+
+    def plan(self) -> Plan:
+        try:
+            self._begin()
+            self._locate()
+            for section, _ in SECTIONS:
+                self._natural(section)
+            self._with_faults()
+        except LimitReached as limit:
+            self.shortfall = str(limit)
+        walks = tuple(pruned(self.follower, self.goals, self.walks))
+        for number, outcome in enumerate(self.outcomes):
+            if outcome == "open":
+                self.reasons.setdefault(number, self.shortfall or "no walk was found that shows it")
+        least = 0 if self.shortfall else self._least()
+        return Plan(self.forced, self.goals, walks, tuple(self.outcomes), self.reasons, least, self.shortfall)
+
+    def _tell(self, what: str) -> None:
+        if self.progress:
+            done = sum(outcome != "open" for outcome in self.outcomes)
+            self.progress(f"{what}, {done} of {len(self.goals)} goals", 0)
+
+    def _begin(self) -> None:
+        """The start, and what the scenarios of the spec come to: walks set out from there."""
+        start = self.follower.start().after
+        for rows in [(), *(scenario_rows(self.system, scenario) for scenario in self.system.scenarios)]:
+            states = start
+            for place, row in enumerate((None, *rows)):
+                try:
+                    states = states if row is None else self.follower.row(states, row).after
+                except CannotTrack:
+                    break
+                if len(states) != 1 or not self.space.contains(self.room, states[0]):
+                    break
+                self._know(states[0], tuple(rows[:place]))
+        everything = self.space.common(self.space.start, self.room)
+        if start and all(self.space.contains(self.room, state) for state in start):
+            everything = reduce(self.space.union, (self.space.only(state) for state in start))
+        self.walkable = self.space.spread(everything, BY_HAND, None, self.room)
+
+    def _know(self, state: State, rows: tuple[Stimulus, ...]) -> None:
+        fault = state.flags.bit_length() - 1 if state.flags else None
+        here = self.known.setdefault(fault, {})
+        if state not in here or len(rows) < len(here[state]):
+            here[state] = rows
+
+    def _locate(self) -> None:
+        """Where each goal can be seen; those that no reached state can show are done with."""
+        space = self.space
+        for goal in self.goals:
+            self.on_work()
+            self._tell("looking where goals can be tested")
+            everywhere, sure = space.nothing(), space.nothing()
+            for sight in goal.stages[0].ways:
+                found = self.reach.place(sight)
+                everywhere = space.union(everywhere, found)
+                if sight.kind == "fires" and self.system.transitions[sight.number].event is None:
+                    found = space.common(found, self.reach.only_due(sight.number))
+                sure = space.union(sure, found)
+            allowed = space.common(everywhere, self.walkable)
+            self.places.append(_Places(allowed, space.common(sure, self.walkable)))
+            if space.is_empty(everywhere):
+                self.outcomes[goal.number] = "untestable" if space.complete else "open"
+                self.reasons[goal.number] = why_untestable(self.reach, goal) if space.complete else space.shortfall
+            elif space.is_empty(allowed):
+                if space.is_empty(space.common(everywhere, self.room)):
+                    self.outcomes[goal.number] = "forbidden"
+                    self.reasons[goal.number] = "only in states that a requirement forbids: not to be tried"
+                else:
+                    self.outcomes[goal.number] = "by order"
+                    self.reasons[goal.number] = BY_ORDER
+
+    # -- walks --------------------------------------------------------------------------------
+
+    def _natural(self, section: Section) -> None:
+        wanted = [
+            g.number
+            for g in self.goals
+            if g.section == section
+            and self.outcomes[g.number] == "open"
+            and not self.space.is_empty(self.space.common(self.places[g.number].all, self.natural))
+        ]
+        if wanted:
+            self._join(section, wanted, None)
+
+    def _with_faults(self) -> None:
+        """What needs a fault or a force: first the one that serves the most goals, never (if another does) one that
+        holds the very signal that is tested."""
+        space = self.space
+        left = [g.number for g in self.goals if self.outcomes[g.number] == "open"]
+        useful: dict[int, list[int]] = {}
+        for number in left:
+            place = self.places[number].all
+            able = [f for f, up in enumerate(self.flags) if not space.is_empty(space.common(place, up))]
+            own = self.goals[number].own
+            apart = [f for f in able if not (self.system.faults[f].kind == "signal" and self._subject(f) in own)]
+            useful[number] = apart or able
+        while True:
+            count: dict[int, list[int]] = {}
+            for number in left:
+                if self.outcomes[number] == "open":
+                    for fault in useful[number]:
+                        count.setdefault(fault, []).append(number)
+            if not count:
+                return
+            fault = min(count, key=lambda f: (-len(count[f]), f))
+            self._join("faults", count[fault], fault)
+            for number in count[fault]:
+                useful[number].remove(fault)
+
+    def _subject(self, fault: int) -> int:
+        return self.system.faults[fault].subject
+
+    def _join(self, section: Section, wanted: list[int], fault: int | None) -> None:
+        """Walks until every wanted goal is shown, or given up."""
+        tries: dict[int, int] = {}
+        while True:
+            open_goals = [n for n in wanted if self.outcomes[n] == "open" and tries.get(n, 0) < MOST_TRIES]
+            if not open_goals:
+                break
+            if not self._one_walk(section, open_goals, fault, tries):
+                break
+        for number in wanted:
+            if self.outcomes[number] == "open" and tries.get(number, 0):
+                self.reasons.setdefault(number, BY_ORDER)
+
+    def _targets(self, numbers: Iterable[int], fault: int | None, tries: Mapping[int, int]) -> list[tuple[int, S]]:
+        """Where each goal would be seen in this kind of walk: surely, on a first try."""
+        space, found = self.space, []
+        part = self.natural if fault is None else self.flags[fault]
+        for number in numbers:
+            places = self.places[number]
+            target = space.common(places.sure, part)
+            if tries.get(number, 0) or space.is_empty(target):
+                target = space.common(places.all, part)
+            if not space.is_empty(target):
+                found.append((number, target))
+        return found
+
+    def _one_walk(self, section: Section, wanted: list[int], fault: int | None, tries: dict[int, int]) -> bool:
+        """A walk from the initial state, carried on as long as that is shorter than a new one. False where it shows
+        nothing and no goal was tried."""
+        room = self._room(fault)
+        before = (sum(tries.values()), self._left(wanted))
+        draft: _Draft | None = None
+        watcher = Watcher(self.follower, self.goals)
+        while draft is None or (len(watcher.possible) == 1 and len(draft.rows) < LONGEST_WALK):
+            self._tell("joining walks")
+            left = [n for n in wanted if self.outcomes[n] == "open" and tries.get(n, 0) < MOST_TRIES]
+            targets = self._targets(left, fault, tries)
+            if not targets:
+                break
+            proposal = self._new_start(targets, room, fault) if draft is None else self._near(watcher, targets, fault)
+            if proposal is None:
+                if draft is None:
+                    tries.update((number, MOST_TRIES) for number, _ in targets)
+                break
+            number, rows = proposal
+            trial, new, outcomes = watcher.copy(), _Draft(section), list(self.outcomes)
+            if draft is None:
+                new.shows.append(self._mark(trial.begin(self._open())))
+            if rows is not None and self._carry_out(trial, number, rows, new, fault):
+                watcher = trial
+                draft = draft or _Draft(section)
+                before_these = len(draft.rows)
+                draft.rows.extend(new.rows)
+                draft.shows.extend(new.shows)
+                for place, state in new.passed:
+                    self._know(state, tuple(draft.rows[: before_these + place]))
+            else:
+                self.outcomes[:] = outcomes
+                tries[number] = tries.get(number, 0) + 1
+        if draft is not None:
+            self.walks.append(Walk(section, tuple(draft.rows), tuple(draft.shows)))
+        return before != (sum(tries.values()), self._left(wanted))
+
+    def _near(self, watcher: Watcher, targets: list[tuple[int, S]], fault: int | None) -> _Proposal | None:
+        """The nearest goal from where the walk has come to, if it is near."""
+        layers = Layers(self.reach, watcher.possible, self._room(fault), fault)
+        found = self._nearest(layers, targets, NEAR)
+        return None if found is None else (found[0], self.reach.path(layers, found[1], found[2], {})[1])
+
+    def _new_start(self, targets: list[tuple[int, S]], room: S, fault: int | None) -> _Proposal | None:
+        """A goal, and the rows to it from the initial state by way of a state that some walk has come to. The rows are
+        None where they can go either way."""
+        known = {**self.known[None], **(self.known.get(fault, {}) if fault is not None else {})}
+        cost = {state: len(rows) for state, rows in known.items()}
+        layers = Layers(self.reach, known, room, fault)
+        found = self._nearest(layers, targets, NEAR_KNOWN if fault is None else 1)
+        if found is not None:
+            start, rows = self.reach.path(layers, found[1], found[2], cost)
+            return found[0], (*known[start], *rows)
+        states = sorted(known, key=lambda state: cost[state])
+        for number, target in targets:
+            ladder = Ladder(self.reach, target, room, fault)
+            place = ladder.height(states, FARTHEST)
+            if place is not None:
+                way = ladder.down(place[1], place[0])
+                return number, None if way is None else (*known[place[1]], *way)
+        return None
+
+    def _left(self, wanted: Iterable[int]) -> int:
+        return sum(self.outcomes[n] == "open" for n in wanted)
+
+    def _room(self, fault: int | None) -> S:
+        space = self.space
+        return space.common(self.room, self.natural if fault is None else space.union(self.natural, self.flags[fault]))
+
+    def _nearest(self, layers: Layers[S], targets: list[tuple[int, S]], most: int) -> tuple[int, int, S] | None:
+        """(goal, rows to it, where) of the nearest target."""
+        space, depth = self.space, 0
+        while depth <= most:
+            while len(layers.found) <= depth:
+                if not layers.deeper():
+                    return None
+            passed = layers.found[depth].passed
+            for number, target in targets:
+                hit = space.common(passed, target)
+                if not space.is_empty(hit):
+                    return number, depth, hit
+            depth += 1
+        return None
+
+    def _carry_out(
+        self, watcher: Watcher, number: int, rows: tuple[Stimulus, ...], new: _Draft, fault: int | None
+    ) -> bool:
+        """The rows to a goal and through all of its stages; whether they show it for sure."""
+        stages = self.goals[number].stages
+        try:
+            self._give(watcher, rows, new)
+            if not self._finish(watcher, number, 0, new):
+                return False
+            for place in range(1, len(stages)):
+                if self.outcomes[number] == "shown" or watcher.stage.get(number, 0) > place:
+                    continue
+                if watcher.stage.get(number, 0) != place or len(watcher.possible) != 1:
+                    return False
+                if not self._stage(watcher, number, place, new, fault):
+                    return False
+        except CannotTrack:
+            return False
+        return self.outcomes[number] == "shown"
+
+    def _stage(self, watcher: Watcher, number: int, place: int, new: _Draft, fault: int | None) -> bool:
+        found = self._ladder(self.goals[number].stages[place], fault).height(watcher.possible, FARTHEST)
+        if found is None:
+            self.reasons[number] = "once it was under way, no walk was found that completes it"
+            return False
+        rows = self._ladder(self.goals[number].stages[place], fault).down(found[1], found[0])
+        if rows is None:
+            return False
+        self._give(watcher, rows, new)
+        return self._finish(watcher, number, place, new)
+
+    def _ladder(self, stage: Stage, fault: int | None) -> Ladder[S]:
+        """The way to a further stage of a goal; kept, since others may have the same."""
+        key = (stage, fault)
+        if key not in self._ladders:
+            space, room, target = self.space, self._room(fault), self.space.nothing()
+            room = space.minus(room, space.common(space.settled, space.where(Not(stage.keep))))
+            for sight in stage.ways:
+                target = space.union(target, self.reach.place(sight))
+            events = frozenset(e.number for e in self.system.events) - stage.without if stage.without else None
+            self._ladders[key] = Ladder(self.reach, space.common(target, room), room, fault, events)
+        return self._ladders[key]
+
+    def _finish(self, watcher: Watcher, number: int, place: int, new: _Draft) -> bool:
+        """The row itself, for what is seen only when something is done in the state that was reached."""
+        for sight in self.goals[number].stages[place].ways:
+            if self.outcomes[number] == "shown" or watcher.stage.get(number, 0) > place:
+                return True
+            stimulus = self._stimulus(sight)
+            if stimulus is None or not self._fits(watcher, sight):
+                continue
+            self._give(watcher, (stimulus,), new)
+        return self.outcomes[number] == "shown" or watcher.stage.get(number, 0) > place
+
+    def _stimulus(self, sight: Sight) -> Stimulus | None:
+        if sight.kind == "try":
+            return Stimulus("event", sight.number)
+        if sight.kind == "jumps":
+            return Stimulus("jump", sight.number)
+        if sight.kind == "fires":
+            event = self.system.transitions[sight.number].event
+            return Stimulus("event", event) if event is not None else None
+        return None
+
+    def _fits(self, watcher: Watcher, sight: Sight) -> bool:
+        place = self.reach.place(sight)
+        return all(self.space.contains(place, state) for state in watcher.possible)
+
+    def _give(self, watcher: Watcher, stimuli: Iterable[Stimulus], new: _Draft) -> None:
+        for stimulus in stimuli:
+            _, seen = watcher.give(stimulus, self._open())
+            new.rows.append(stimulus)
+            new.shows.append(self._mark(seen))
+            if len(watcher.possible) == 1 and self.space.contains(self.room, watcher.possible[0]):
+                new.passed.append((len(new.rows), watcher.possible[0]))
+
+    def _open(self) -> list[int]:
+        return [n for n, outcome in enumerate(self.outcomes) if outcome == "open"]
+
+    def _mark(self, seen: tuple[int, ...]) -> tuple[int, ...]:
+        for number in seen:
+            self.outcomes[number] = "shown"
+        return seen
+
+    def _least(self) -> int:
+        shown = [goal for goal in self.goals if self.outcomes[goal.number] == "shown"]
+        return least_rows(self.space, shown, [p.all for p in self.places], self.natural, self.flags, self._stimulus)

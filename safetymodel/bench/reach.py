@@ -1,0 +1,310 @@
+"""The nearest of many goals from where a walk has come to: row by row, in sets of states.
+
+A row is an event, a fault that strikes, a jump, or a wait of any length. Moves in a window of time are nothing that a
+tester can bring about, so walks are searched without them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection, Mapping
+from dataclasses import dataclass
+from functools import reduce
+from typing import Generic, TypeAlias, TypeVar
+
+from safetymodel.bench.replay import Done, Follower
+from safetymodel.bench.sights import Sight
+from safetymodel.bench.stimulus import Stimulus
+from safetymodel.explore.engine import REACTION, Space
+from safetymodel.explore.moves import Move
+from safetymodel.explore.single import single_moves
+from safetymodel.model.able import able
+from safetymodel.model.formula import FaultUp, InState, conjoin
+from safetymodel.model.state import State
+from safetymodel.model.step import Kind, may_strike
+
+S = TypeVar("S")
+
+EVENT: tuple[Kind, ...] = ("event",)
+BY_HAND: tuple[Kind, ...] = ("event", "reaction", "tick", "fault", "jump")
+"""All that a walk can do or wait for."""
+TIME: tuple[Kind, ...] = ("tick",)
+WAITING: tuple[Kind, ...] = ("tick", "reaction")
+
+MOST_TICKS = 100_000
+
+Rows: TypeAlias = tuple[Stimulus, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Layer(Generic[S]):
+    """After so many rows: every new state on the way, transient ones too, and the settled ones among them."""
+
+    passed: S
+    settled: S
+
+
+class Reach(Generic[S]):
+    """Searches in one space, within a room."""
+
+    def __init__(self, space: Space[S], follower: Follower, on_work: Callable[[], None]) -> None:
+        self.space = space
+        self.system = space.system
+        self.follower = follower
+        self.on_work = on_work
+        self._single = single_moves(space)
+        self._due: dict[int, S] = {}
+        self._only: dict[State, S] = {}
+
+    # -- sights as sets -----------------------------------------------------------------------
+
+    def place(self, sight: Sight) -> S:
+        """The states from which (`at`: in which) a sight is had: settled ones; of a reaction, transient ones."""
+        space = self.space
+        found = space.where(sight.formula)
+        if sight.clock is not None:
+            found = space.common(found, self._single.lasted(*sight.clock))
+        if sight.kind == "jumps":
+            fault = self.system.faults[sight.number]
+            assert fault.state is not None
+            there = conjoin((FaultUp(fault.number), InState(fault.subject, (fault.state,))))
+            found = space.common(found, space.where(there))
+        elif sight.kind == "fires":
+            t = self.system.transitions[sight.number]
+            found = space.common(found, space.where(able(self.system, t)))
+            if t.event is None:
+                return space.common(space.common(found, space.transient), self._single.lasted(t.subsystem, t.latest))
+            if self.system.events[t.event].joint:
+                found = space.common(found, self._single.possible(Move("event", t.event)))
+        return space.common(found, space.settled)
+
+    def only_due(self, transition: int) -> S:
+        """The states in which an automatic transition is the only one due: no order of reaction can forestall it."""
+        if transition not in self._due:
+            space, rest = self.space, self.space.transient
+            for t in self.system.transitions:
+                if t.event is None and t.number != transition:
+                    due = space.common(space.where(able(self.system, t)), self._single.lasted(t.subsystem, t.latest))
+                    rest = space.minus(rest, due)
+            self._due[transition] = rest
+        return self._due[transition]
+
+    def only(self, state: State) -> S:
+        """The set of one state, remembered."""
+        if state not in self._only:
+            self._only[state] = self.space.only(state)
+        return self._only[state]
+
+    # -- the search ---------------------------------------------------------------------------
+
+    def by_hand(self, members: S, fault: int | None, events: Collection[int] | None) -> S:
+        """What one event, or the fault or its jump, makes of the members."""
+        found = self.space.after(members, EVENT, events)
+        for move in self._moves(fault):
+            found = self.space.union(found, self._single.after(members, move))
+        return found
+
+    def before_by_hand(self, members: S, fault: int | None, events: Collection[int] | None) -> S:
+        """The states of which :meth:`by_hand` makes members."""
+        found = self.space.before(members, EVENT, events)
+        for move in self._moves(fault):
+            found = self.space.union(found, self._single.before(members, move))
+        return found
+
+    def _moves(self, fault: int | None) -> list[Move]:
+        if fault is None:
+            return []
+        jump = [Move("jump", fault)] if self.system.faults[fault].kind == "jump" else []
+        return [Move("fault", fault), *jump]
+
+    def path(self, layers: Layers[S], depth: int, goal: S, cost: Mapping[State, int]) -> tuple[State, Rows]:
+        """The cheapest of the states that the layers begin with from which so many rows lead to the goal (a part of
+        the layer at this depth), and the rows, the first way in the order of the spec."""
+        guides = [goal]
+        chains: list[tuple[S, S]] = []
+        timed = self.system.tick is not None
+        for above in range(depth, 0, -1):
+            inside, before = layers.found[above].passed, layers.found[above - 1].settled
+            hand = self.back(guides[-1], REACTION, inside)
+            wait = self.back(guides[-1], WAITING, inside) if timed else self.space.nothing()
+            chains.append((hand, wait))
+            found = self.before_by_hand(hand, layers.fault, layers.events)
+            if timed:
+                found = self.space.union(found, self.space.before(wait, TIME))
+            guides.append(self.space.common(found, before))
+        guides.reverse()
+        here = start = min(
+            (state for state in layers.states if self.space.contains(guides[0], state)), key=lambda s: cost.get(s, 0)
+        )
+        rows = []
+        for place, (hand, wait) in enumerate(reversed(chains), 1):
+            stimulus, here = self._onward(here, guides[place], hand, wait, place == depth, layers)
+            rows.append(stimulus)
+        return start, tuple(rows)
+
+    def back(self, members: S, kinds: Collection[Kind], inside: S) -> S:
+        """The members and what leads to them by such steps inside a set."""
+        space, found, frontier = self.space, members, members
+        while not space.is_empty(frontier):
+            self.on_work()
+            frontier = space.minus(space.common(space.before(frontier, kinds), inside), found)
+            found = space.union(found, frontier)
+        return found
+
+    def _onward(
+        self, state: State, guide: S, hand: S, wait: S, last: bool, layers: Layers[S]
+    ) -> tuple[Stimulus, State]:
+        """A row from a concrete state towards the guide, and a settled state (or the goal) that it can lead to."""
+        for stimulus in self.hands(state, layers.events, layers.fault):
+            landed = self.follower.tracker.landed((state,), stimulus)
+            if any(self.space.contains(hand, after) for after, _ in landed):
+                done = self.follower.row((state,), stimulus)
+                found = [s for phase in done.phases for s in phase.edges] if last else done.after
+                arrived = next((s for s in found if self.space.contains(guide, s)), None)
+                if arrived is not None:
+                    return stimulus, arrived
+        here, ticks = (state,), 0
+        while here:
+            ticks += 1
+            done = self.follower.row(here, Stimulus("wait", 1))
+            found = [s for phase in done.phases for s in phase.edges] if last else done.after
+            for after in found:
+                if self.space.contains(guide, after):
+                    return Stimulus("wait", ticks), after
+            here = tuple(s for s in done.after if self.space.contains(wait, s))
+        raise AssertionError("the engine's walk is not one of the model's")
+
+    def hands(self, state: State, events: Collection[int] | None, fault: int | None) -> list[Stimulus]:
+        """What a tester can do in a settled state that is no blocked attempt."""
+        system, tracker = self.system, self.follower.tracker
+        found = [
+            Stimulus("event", e.number)
+            for e in system.events
+            if (events is None or e.number in events) and tracker.choices(state, e.number)
+        ]
+        if fault is not None and may_strike(system, state, fault, self.space.budget):
+            found.append(Stimulus("fault", fault))
+        if fault is not None and state.flags >> fault & 1 and system.faults[fault].kind == "jump":
+            found.append(Stimulus("jump", fault))
+        return found
+
+
+class Ladder(Generic[S]):
+    """The settled states by the fewest rows from them to a goal, searched backwards; made as they are asked for.
+
+    ``room`` has the states that may be passed. A step down is taken only where every order of reaction makes it.
+    ``fault`` is the one that may strike, ``events`` those that may be used (None: all).
+    """
+
+    def __init__(
+        self, reach: Reach[S], goal: S, room: S, fault: int | None = None, events: frozenset[int] | None = None
+    ) -> None:
+        self.reach = reach
+        self.room = room
+        self.fault = fault
+        self.events = events
+        self.rungs: list[S] = [goal]
+        self._seen = goal
+
+    def higher(self) -> bool:
+        """One rung more; False where there is none."""
+        reach, space = self.reach, self.reach.space
+        reach.on_work()
+        found = reach.before_by_hand(self._back(self.rungs[-1], REACTION), self.fault, self.events)
+        if reach.system.tick is not None:
+            found = space.union(found, space.before(self._back(self.rungs[-1], WAITING), TIME))
+        new = space.minus(space.common(found, self.room), self._seen)
+        if space.is_empty(new):
+            return False
+        self._seen = space.union(self._seen, new)
+        self.rungs.append(new)
+        return True
+
+    def _back(self, members: S, kinds: Collection[Kind]) -> S:
+        return self.reach.back(members, kinds, self.room)
+
+    def height(self, states: Collection[State], most: int) -> tuple[int, State] | None:
+        """The fewest rows from one of the states, and that state; None beyond ``most``."""
+        for height in range(most + 1):
+            if height == len(self.rungs) and not self.higher():
+                return None
+            for state in states:
+                if self.reach.space.contains(self.rungs[height], state):
+                    return height, state
+        return None
+
+    def down(self, state: State, height: int) -> Rows | None:
+        """The rows from a state on the rung of this height to the goal; None where some row can go either way."""
+        rows: list[Stimulus] = []
+        while height:
+            step = self._step(state, self.rungs[height - 1], height == 1)
+            if step is None:
+                return None
+            stimulus, state = step
+            rows.append(stimulus)
+            height -= 1
+        return tuple(rows)
+
+    def _step(self, state: State, rung: S, last: bool) -> tuple[Stimulus, State] | None:
+        follower = self.reach.follower
+        for stimulus in self.reach.hands(state, self.events, self.fault):
+            done = follower.row((state,), stimulus)
+            if self._lands(done, rung, last):
+                return stimulus, done.after[0]
+        here, ticks = state, 0
+        while self.reach.system.tick is not None and ticks < MOST_TICKS:
+            ticks += 1
+            done = follower.row((here,), Stimulus("wait", 1))
+            if self._lands(done, rung, last):
+                return Stimulus("wait", ticks), done.after[0]
+            if len(done.after) != 1 or done.after[0] == here:
+                return None
+            here = done.after[0]
+        return None
+
+    def _lands(self, done: Done, rung: S, last: bool) -> bool:
+        """Whether a row leads for sure to the rung; the last one may only pass it."""
+        contains = self.reach.space.contains
+        if last and any(contains(rung, state) for phase in done.phases for state in phase.edges):
+            return True
+        return len(done.after) == 1 and contains(rung, done.after[0])
+
+
+class Layers(Generic[S]):
+    """The states by the fewest rows that lead to them from some states, made as they are asked for.
+
+    ``fault`` is the one that may strike, ``events`` those that may be used (None: all).
+    """
+
+    def __init__(
+        self,
+        reach: Reach[S],
+        states: Collection[State],
+        room: S,
+        fault: int | None = None,
+        events: frozenset[int] | None = None,
+    ) -> None:
+        self.reach = reach
+        self.states = states
+        self.room = room
+        self.fault = fault
+        self.events = events
+        here = reduce(reach.space.union, (reach.only(state) for state in states))
+        self.found: list[Layer[S]] = [Layer(here, here)]
+        self._seen = here
+
+    def deeper(self) -> bool:
+        """One layer more; False where there is none."""
+        space = self.reach.space
+        self.reach.on_work()
+        front = self.found[-1].settled
+        landed = space.common(self.reach.by_hand(front, self.fault, self.events), self.room)
+        passed = space.spread(landed, REACTION, None, self.room)
+        if self.reach.system.tick is not None:
+            waited = space.common(space.after(front, TIME), self.room)
+            passed = space.union(passed, space.spread(waited, WAITING, None, self.room))
+        new = space.minus(passed, self._seen)
+        if space.is_empty(new):
+            return False
+        self._seen = space.union(self._seen, new)
+        self.found.append(Layer(passed, space.common(new, space.settled)))
+        return True

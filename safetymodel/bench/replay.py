@@ -1,0 +1,220 @@
+"""A walk followed on the model in every order of reaction: which goals it has shown for sure, and in which row.
+
+A goal counts only where every order of reaction, and every moment of a move in its window of time, shows it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+
+from safetymodel.bench.goals import Goal
+from safetymodel.bench.sights import Sight
+from safetymodel.bench.stimulus import Stimulus
+from safetymodel.bench.tracking import MOST_POSSIBLE, CannotTrack, Tracker
+from safetymodel.model.state import State
+from safetymodel.model.step import moved, ticked
+from safetymodel.model.system import System, Transition
+
+Edges = Mapping[State, tuple[tuple[int, State], ...]]
+"""From each state the transitions that may be taken of themselves, with where they lead."""
+
+
+@dataclass(frozen=True, slots=True)
+class Phase:
+    """A happening, or one tick of a wait: where each state lands, what may be taken of itself after it, and the settled
+    states in which it can end."""
+
+    landed: Mapping[State, tuple[State, ...]]
+    edges: Edges
+    settled: tuple[State, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Done:
+    """What a row did: the possible states before and after it, and how it came about. ``stimulus`` is None for the
+    settling of the initial state."""
+
+    stimulus: Stimulus | None
+    before: tuple[State, ...]
+    after: tuple[State, ...]
+    phases: tuple[Phase, ...] = ()
+
+    @property
+    def fired(self) -> frozenset[int]:
+        """The transitions that some order of reaction takes."""
+        return frozenset(t for phase in self.phases for edges in phase.edges.values() for t, _ in edges)
+
+
+class Follower:
+    """The possible states along a walk, step by step as `model/step` has it."""
+
+    def __init__(self, system: System, tracker: Tracker | None = None) -> None:
+        self.system = system
+        self.tracker = tracker or Tracker(system)
+        self._everybody = (1 << len(system.subsystems)) - 1
+        self._windows = tuple(t for t in system.transitions if t.event is None and t.earliest < t.latest)
+
+    def start(self) -> Done:
+        states = self.tracker.start()
+        return Done(None, states, states)
+
+    def row(self, states: tuple[State, ...], stimulus: Stimulus) -> Done:
+        """One stimulus, with all that the logic makes of it. Raises CannotTrack."""
+        if stimulus.kind != "wait":
+            phase = self._phase({state: self.tracker.landed((state,), stimulus) for state in states})
+            return Done(stimulus, states, phase.settled, (phase,))
+        here, phases = states, []
+        for _ in range(stimulus.number):
+            phase = self._phase({state: [self._tick(state)] for state in here})
+            phases.append(phase)
+            if phase.settled == here and not any(phase.edges.values()):
+                break  # nothing will ever come of more time
+            here = phase.settled
+        return Done(stimulus, states, here, tuple(phases))
+
+    def _tick(self, state: State) -> tuple[State, int]:
+        later = ticked(self.system, state)
+        return later, 0 if later == state else self._everybody
+
+    def _phase(self, landed: Mapping[State, list[tuple[State, int]]]) -> Phase:
+        edges: dict[State, tuple[tuple[int, State], ...]] = {}
+        settled: dict[State, None] = {}
+        stack = [pair for pairs in landed.values() for pair in pairs][::-1]
+        while stack:
+            state, suspects = stack.pop()
+            if state in edges:
+                continue
+            moves: Iterable[Transition] = self.tracker.due(state, suspects)
+            if not moves:
+                settled[state] = None
+                moves = self._in_window(state)
+            edges[state] = tuple((t.number, moved(state, (t,))) for t in moves)
+            if len(edges) > MOST_POSSIBLE:
+                raise CannotTrack(f"more than {MOST_POSSIBLE:,} states are possible here, too many to follow")
+            stack.extend((after, self._everybody) for _, after in reversed(edges[state]))
+        if not settled:
+            raise CannotTrack("the logic of the model goes round automatic transitions for ever here")
+        where = {before: tuple(state for state, _ in pairs) for before, pairs in landed.items()}
+        return Phase(where, edges, tuple(settled))
+
+    def _in_window(self, state: State) -> Iterator[Transition]:
+        for t in self._windows:
+            if t.earliest <= state.clocks[t.subsystem] < t.latest and self.tracker.can(state, t.number):
+                yield t
+
+
+class Watcher:
+    """Follows one walk, and says after each row which goals it has completed."""
+
+    def __init__(self, follower: Follower, goals: Sequence[Goal]) -> None:
+        self.follower = follower
+        self.goals = goals
+        self.possible: tuple[State, ...] = ()
+        self.stage: dict[int, int] = {}
+        """Of a goal that is under way, how many of its stages were seen."""
+
+    def copy(self) -> Watcher:
+        other = Watcher(self.follower, self.goals)
+        other.possible, other.stage = self.possible, dict(self.stage)
+        return other
+
+    def begin(self, wanted: Iterable[int]) -> tuple[int, ...]:
+        """The start of a walk; the goals (of those wanted) that it shows by itself."""
+        done = self.follower.start()
+        self.possible, self.stage = done.after, {}
+        return self._seen(done, wanted)
+
+    def give(self, stimulus: Stimulus, wanted: Iterable[int]) -> tuple[Done, tuple[int, ...]]:
+        """The next row; the goals (of those wanted) that it completes."""
+        done = self.follower.row(self.possible, stimulus)
+        self.possible = done.after
+        return done, self._seen(done, wanted)
+
+    def _seen(self, done: Done, wanted: Iterable[int]) -> tuple[int, ...]:
+        fired = done.fired
+        return tuple(number for number in wanted if self._advance(self.goals[number], done, fired))
+
+    def _advance(self, goal: Goal, done: Done, fired: frozenset[int]) -> bool:
+        """Whether the row completes the goal."""
+        stages, stage = goal.stages, self.stage.get(goal.number, 0)
+        event = done.stimulus.number if done.stimulus is not None and done.stimulus.kind == "event" else None
+        if stage and event is not None and event in stages[stage].without:
+            stage = 0
+        if any(sight.kind != "at" and self._shown(sight, done, fired) for sight in stages[stage].ways):
+            stage += 1
+        while stage < len(stages):
+            if stage and not self._all_hold(done.after, stages[stage].keep):
+                stage = 0
+            if not any(sight.kind == "at" and self._stands(sight, done.after) for sight in stages[stage].ways):
+                break
+            stage += 1
+        if stage == len(stages):
+            self.stage.pop(goal.number, None)
+            return True
+        if stage:
+            self.stage[goal.number] = stage
+        else:
+            self.stage.pop(goal.number, None)
+        return False
+
+    def _all_hold(self, states: Iterable[State], formula: object) -> bool:
+        return all(self.follower.tracker.holds(state, formula) for state in states)  # type: ignore[arg-type]
+
+    def _stands(self, sight: Sight, states: tuple[State, ...]) -> bool:
+        if sight.clock is not None and not all(s.clocks[sight.clock[0]] >= sight.clock[1] for s in states):
+            return False
+        return self._all_hold(states, sight.formula)
+
+    def _shown(self, sight: Sight, done: Done, fired: frozenset[int]) -> bool:
+        stimulus, tracker = done.stimulus, self.follower.tracker
+        if stimulus is None:
+            return False
+        if sight.kind == "jumps":
+            fault = self.follower.system.faults[sight.number]
+            return (
+                stimulus.kind == "jump"
+                and stimulus.number == sight.number
+                and all(s.flags >> fault.number & 1 and s.states[fault.subject] == fault.state for s in done.before)
+                and self._all_hold(done.before, sight.formula)
+            )
+        if sight.kind == "try":
+            given = stimulus.kind == "event" and stimulus.number == sight.number
+            return given and self._all_hold(done.before, sight.formula)
+        transition = self.follower.system.transitions[sight.number]
+        if transition.event is None:
+            return sight.number in fired and not self._avoids(sight, done)
+        if stimulus.kind != "event" or stimulus.number != transition.event:
+            return False
+        return self._all_hold(done.before, sight.formula) and all(
+            all(transition in way for way in ways) if (ways := tracker.choices(state, transition.event)) else False
+            for state in done.before
+        )
+
+    def _avoids(self, sight: Sight, done: Done) -> bool:
+        """Whether some order of reaction gets by without the transition being taken from a state with the formula."""
+        tracker, left = self.follower.tracker, set(done.before)
+        if not any(
+            t == sight.number and tracker.holds(state, sight.formula)
+            for phase in done.phases
+            for state, edges in phase.edges.items()
+            for t, _ in edges
+        ):
+            return True
+        for phase in done.phases:
+            stack = [state for before in left for state in phase.landed[before]]
+            seen: set[State] = set()
+            while stack:
+                state = stack.pop()
+                if state in seen:
+                    continue
+                seen.add(state)
+                stack.extend(
+                    after
+                    for t, after in phase.edges[state]
+                    if t != sight.number or not tracker.holds(state, sight.formula)
+                )
+            left = seen.intersection(phase.settled)
+            if not left:
+                return False
+        return True

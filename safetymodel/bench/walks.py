@@ -1,0 +1,90 @@
+"""Walks and plans as data; what a walk shows by itself, and which walks the others make needless."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, replace
+from typing import Literal
+
+from safetymodel.bench.forcing import Forced
+from safetymodel.bench.goals import Goal, Section
+from safetymodel.bench.replay import Follower, Watcher
+from safetymodel.bench.stimulus import Stimulus
+from safetymodel.model.system import Scenario, System
+
+Outcome = Literal["shown", "untestable", "forbidden", "by order", "open"]
+
+
+@dataclass(frozen=True, slots=True)
+class Walk:
+    """Rows from the initial state. ``fault`` is the one that they bring about, ``shows`` has the goals of each row
+    (first: of the initial state)."""
+
+    section: Section
+    rows: tuple[Stimulus, ...]
+    shows: tuple[tuple[int, ...], ...]
+
+    @property
+    def fault(self) -> int | None:
+        return next((row.number for row in self.rows if row.kind == "fault"), None)
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """``outcomes`` has one for each goal, ``reasons`` says why where one is not shown. ``least`` is a number of rows
+    that no plan for the shown goals can do without."""
+
+    forced: Forced
+    goals: tuple[Goal, ...]
+    walks: tuple[Walk, ...]
+    outcomes: tuple[Outcome, ...]
+    reasons: Mapping[int, str]
+    least: int
+    shortfall: str = ""
+
+    @property
+    def rows(self) -> int:
+        return sum(len(walk.rows) for walk in self.walks)
+
+
+def scenario_rows(system: System, scenario: Scenario) -> tuple[Stimulus, ...]:
+    """The events and waits of a scenario, up to its first fault."""
+    rows: list[Stimulus] = []
+    for step in scenario.steps:
+        if step.kind == "fault":
+            break
+        if step.kind == "event" or (step.kind == "wait" and step.number and system.tick is not None):
+            rows.append(Stimulus("event" if step.kind == "event" else "wait", step.number))
+    return tuple(rows)
+
+
+def pruned(follower: Follower, goals: tuple[Goal, ...], walks: Iterable[Walk]) -> Iterator[Walk]:
+    """The walks without those whose goals the others show, and each only as far as it shows something of its own."""
+    listed = list(walks)
+    shown = [shows_of(follower, goals, walk.rows) for walk in listed]
+    count: dict[int, int] = {}
+    for rows in shown:
+        for number in {n for row in rows for n in row}:
+            count[number] = count.get(number, 0) + 1
+    kept = set(range(len(listed)))
+    for place in sorted(kept, key=lambda p: (-len(listed[p].rows), p)):
+        mine = {n for row in shown[place] for n in row}
+        if all(count[n] > 1 for n in mine):
+            kept.discard(place)
+            for n in mine:
+                count[n] -= 1
+    told: set[int] = set()
+    for place in sorted(kept):
+        shows = [tuple(n for n in row if n not in told) for row in shown[place]]
+        told.update(n for row in shows for n in row)
+        last = max((i for i, row in enumerate(shows) if row), default=0)
+        yield replace(listed[place], rows=listed[place].rows[:last], shows=tuple(shows[: last + 1]))
+
+
+def shows_of(follower: Follower, goals: tuple[Goal, ...], rows: Iterable[Stimulus]) -> list[tuple[int, ...]]:
+    """The goals that each row of a walk completes (first: the initial state), all by the reference step function."""
+    watcher = Watcher(follower, goals)
+    everything = range(len(goals))
+    seen = [watcher.begin(everything)]
+    seen.extend(watcher.give(row, everything)[1] for row in rows)
+    return seen
