@@ -73,22 +73,6 @@ def _left(formula: Formula, path: Path) -> Formula | None:
             raise ValueError("a path that leads nowhere")
 
 
-def put(formula: Formula, path: Path, value: bool) -> Formula:
-    """The condition with the part there held at a truth value."""
-    if not path:
-        return Constant(value)
-    match formula:
-        case Not(part):
-            return Not(put(part, path[1:], value))
-        case Defined(_, body):
-            return put(body, path[1:], value)
-        case AllOf(parts) | AnyOf(parts):
-            inner = put(parts[path[0]], path[1:], value)
-            return type(formula)((*parts[: path[0]], inner, *parts[path[0] + 1 :]))
-        case _:
-            raise ValueError("a path that leads nowhere")
-
-
 def part_text(system: System, part: Part) -> str:
     """``brake_held_a of lift: stowed -> at_floor``."""
     move = move_text(system, system.transitions[part.transition])

@@ -124,7 +124,8 @@ def said_of(done: Benched, quiet: bool) -> tuple[Block, ...]:
             text = f"{found.uncertain:,} steps are not counted: the model could be in several states"
             blocks.append(Words(((text, "quiet"),)))
     else:
-        blocks.append(Words(((f"replayed {length_text(record.stimuli)}", ""),)))
+        text = f"replayed {length_text(record.stimuli)}" if done.call.replay else "nothing was run"
+        blocks.append(Words(((text, ""),)))
     if done.ended == "limit":
         blocks.append(
             Words((("no difference in what was run", "good"), (". It shows nothing of what was not run.", "")))
