@@ -224,13 +224,22 @@ def test_the_model_to_be_tried_is_the_model() -> None:
             state = part.states[number]
             assert is_settled(system, state)
             steps = list(happenings(system, state, budget))
-            real = {s for step in steps if step.kind != "tick" for s in settled(system, step.after)}
+            blocked = dict(part.blocked[number])
+            endless = {text for text, reasons in blocked.items() if "for ever" in reasons[0]}
+            if any(kind != "event" and text in endless for kind, text, _ in row) or endless - words(system):
+                continue  # faults and time that never settle are told too, and are no matter of this test
+            real = {
+                s
+                for step in steps
+                if step.kind != "tick"
+                and not (step.kind == "event" and event_text(system.events[step.number]) in endless)
+                for s in settled(system, step.after)
+            }
             passed = waited(system, state, budget)
             waits += bool(passed)
             assert {part.states[n] for _, _, targets in row for n in targets} == real | passed
             able = {step.number for step in steps if step.kind == "event"}
-            blocked = {text for text, _ in part.blocked[number]}
-            assert blocked == {event_text(e) for e in system.events if e.number not in able}
+            assert blocked.keys() - endless == {event_text(e) for e in system.events if e.number not in able}
             assert all(reasons for _, reasons in part.blocked[number])
             looked += 1
             refused += len(blocked)
@@ -239,6 +248,10 @@ def test_the_model_to_be_tried_is_the_model() -> None:
     assert looked > 200
     assert refused > 100
     assert waits > 50
+
+
+def words(system: System) -> set[str]:
+    return {event_text(event) for event in system.events}
 
 
 def waited(system: System, state: State, budget: int) -> set[State]:

@@ -254,7 +254,8 @@ def refusal(system: System, run: Trace | None, label: Label) -> list[str]:
         if event is None:
             return ["there is no such event"]
         if state is not None:
-            return list(why_blocked(system, state, event))[:MOST_REASONS]
+            reasons = list(why_blocked(system, state, event))[:MOST_REASONS]
+            return reasons or ["it can happen, but the logic need not settle after it: it can go round for ever"]
     if kind in ("fault", "jump") and all(f.name != name for f in system.faults):
         return ["there is no such fault"]
     return []

@@ -83,15 +83,17 @@ def work_out(system: System, acting: Collection[str] = (), budget: int = 0, most
             part.unfollowed += 1
             continue
         found: dict[tuple[str, str], dict[int, None]] = {}
+        endless: dict[str, tuple[str, ...]] = {}
         for kind, text, landed in _happenings(system, state, events, budget):
             try:
                 after = settled_from(system, landed)
-            except CannotFollow:
+            except CannotFollow as failed:
+                endless[text] = failed.args
                 continue
             found.setdefault((kind, text), {}).update(dict.fromkeys(number(s) for s in after))
         part.ways.append([(kind, text, tuple(targets)) for (kind, text), targets in found.items()])
-        able = {text for kind, text in found if kind == "event"}
-        refused = []
+        able = {text for kind, text in found if kind == "event"} | endless.keys()
+        refused = list(endless.items())
         for event in events:
             text = event_text(event)
             if text not in able:

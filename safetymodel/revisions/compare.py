@@ -278,6 +278,9 @@ class _Search:
     def _onward(self, labels: tuple[Label, ...], first: list[Label]) -> list[Apart]:
         """What comes of a difference in the logic after these happenings: the first happening of one alone, and the
         first states that only one can be in. Found by the reference step function."""
+        there, here = (followed(behaviour, labels) for behaviour in self.stepped)
+        if labels and (not there or not here):  # one of them goes round for ever
+            return [Apart(labels, "old" if there else "new")] if there or here else []
         until = Clock(SECONDS_ONWARD)
 
         def on_work() -> None:

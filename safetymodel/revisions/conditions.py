@@ -115,8 +115,8 @@ class Definitions:
             if name not in old or name not in new:
                 yield PartChange(part, "new" if name in new else "old", old.get(name), new.get(name))
                 continue
-            before = self.encoding.formula(self._here(old[name]))
-            after = self.encoding.formula(self.new.formula(new[name]))
+            before = self.views.meaning(self._here(old[name]))
+            after = self.views.meaning(self.new.formula(new[name]))
             if before != after:
                 yield PartChange(part, "both", old[name], new[name], direction(before, after, self.encoding))
 
@@ -222,7 +222,7 @@ class Definitions:
     ) -> dict[tuple[int, int], Diagram]:
         found: dict[tuple[int, int], list[Diagram]] = {}
         for t in transitions:
-            both = self.encoding.formula(place(t.interlock)) & self.encoding.formula(place(t.physical))
+            both = self.views.meaning(place(t.interlock)) & self.views.meaning(place(t.physical))
             found.setdefault((t.earliest, t.latest), []).append(both)
         return {time: disjoin(parts, self.encoding.decisions.false) for time, parts in found.items()}
 
@@ -254,11 +254,11 @@ class Definitions:
 
     def _claim(self, placed: Placed, r: Requirement) -> Claim:
         def of(formula: Formula | None) -> Diagram | None:
-            return None if formula is None else self.encoding.formula(placed.formula(formula))
+            return None if formula is None else self.views.meaning(placed.formula(formula))
 
-        subject, form = self.encoding.formula(placed.formula(r.subject)), str(r.form)
+        subject, form = self.views.meaning(placed.formula(r.subject)), str(r.form)
         if form == "never":
-            subject, form = ~subject, "always"
+            subject, form = self.views.valid & ~subject, "always"
         events = frozenset(placed.system.events[e].name for e in r.only_by)
         flags = (r.within, events, r.withstand, r.prevent, r.may_be_empty)
         return (form, subject, of(r.allowed), of(r.effect), of(r.begins), of(r.ends), *flags)

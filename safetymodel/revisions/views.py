@@ -20,6 +20,7 @@ from safetymodel.explore.engine import EVERY_STEP
 from safetymodel.explore.moves import Move
 from safetymodel.explore.saturation import Saturation
 from safetymodel.explore.symbolic import SymbolicSpace
+from safetymodel.model.formula import Formula
 from safetymodel.model.state import State
 from safetymodel.model.step import Kind, Step, steps
 from safetymodel.model.system import System, Transition
@@ -126,7 +127,19 @@ class Views:
                 from_last = self.encoding.clock_from(t.subsystem, t.latest)
                 due.append(can & from_last)
                 window.append(can & from_first & ~from_last)
-        return Ways(*(disjoin(parts, self._false) for parts in (able, due, window)))
+        return Ways(*(disjoin(parts, self._false) & self.valid for parts in (able, due, window)))
+
+    @cached_property
+    def valid(self) -> Diagram:
+        """Bits that spell a state of every subsystem: of three states in two bits, one value means nothing."""
+        found = self.decisions.true
+        for s in self.joint.system.subsystems:
+            found = found & disjoin((self.encoding.in_state(s.number, n) for n in range(len(s.states))), self._false)
+        return found
+
+    def meaning(self, formula: Formula) -> Diagram:
+        """The states in which a formula is true."""
+        return self.encoding.formula(formula) & self.valid
 
     def _free(self, transition: Transition) -> Diagram:
         """Where the subsystem is in the source, and no fault keeps it there."""
