@@ -9,7 +9,7 @@ from typing import Annotated, NoReturn
 
 import typer
 
-from safetymodel.commands import bench, compare, faults, model, report, review, twin, verify
+from safetymodel.commands import bench, compare, faults, model, report, review, sheets, twin, verify
 from safetymodel.commands.shared import CAUTION
 
 gc.set_threshold(50_000, 20, 20)  # imports and trees of a spec make many objects and no garbage: look for it less often
@@ -86,6 +86,7 @@ for command, codes in (
     (model.schema, ""),
     (bench.bench, bench.EXIT_CODES),
     (twin.twin, twin.EXIT_CODES),
+    (sheets.sheets, sheets.EXIT_CODES),
 ):
     app.command(epilog=f"{codes} {CAUTION}" if codes else None)(command)
 

@@ -30,7 +30,7 @@ from safetymodel.model.formula import (
 from safetymodel.model.system import Event, Fault, Requirement, System, Transition
 from safetymodel.traces.wording import fault_text, formula_text, transition_text
 
-Section = Literal["readback", "causes", "release", "faults", "power", "stops", "egress"]
+Section = Literal["readback", "causes", "release", "faults", "power", "stops", "egress", "steps"]
 
 SECTIONS: tuple[tuple[Section, str], ...] = (
     ("readback", "Input read-back"),
@@ -40,6 +40,7 @@ SECTIONS: tuple[tuple[Section, str], ...] = (
     ("power", "Power lost and back"),
     ("stops", "Emergency stop in every mode"),
     ("egress", "Egress from every mode"),
+    ("steps", "Every sequence of steps"),
 )
 
 Kind = Literal["reads", "taken", "blocks", "decides", "restart", "latch", "fault", "told", "power", "stop", "egress"]

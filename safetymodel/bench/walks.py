@@ -75,8 +75,10 @@ def pruned(follower: Follower, goals: tuple[Goal, ...], walks: Iterable[Walk]) -
                 count[n] -= 1
     told: set[int] = set()
     for place in sorted(kept):
-        shows = [tuple(n for n in row if n not in told) for row in shown[place]]
-        told.update(n for row in shows for n in row)
+        shows = []
+        for row in shown[place]:
+            shows.append(tuple(n for n in row if n not in told))
+            told.update(row)
         last = max((i for i, row in enumerate(shows) if row), default=0)
         yield replace(listed[place], rows=listed[place].rows[:last], shows=tuple(shows[: last + 1]))
 

@@ -1,0 +1,115 @@
+"""`safetymodel sheets SPEC`"""
+
+from __future__ import annotations
+
+import sys
+from dataclasses import asdict
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from safetymodel.commands.shared import JsonFile, Memory, Seconds, Spec, after_writing, listed, size_in_bytes
+
+if TYPE_CHECKING:
+    from safetymodel.bench.commission import Figures
+
+EXIT_CODES = (
+    "Exit codes: 0 the sheet is planned to the end; 2 the spec or the call has problems; 3 a limit ended the planning, "
+    "and the sheet is not whole. What cannot be tested is listed on the sheet, and is no error."
+)
+
+
+def sheets(
+    spec: Spec,
+    out: Annotated[
+        Path, typer.Option("--out", metavar="DIR", help="Where sheet.md, sheet.csv and sheet.html go.")
+    ] = Path("sheets"),
+    modes: Annotated[
+        str | None,
+        typer.Option(
+            "--modes", metavar="NAMES", help="Subsystems whose states are modes of operation: a,b (else found by name)."
+        ),
+    ] = None,
+    stops: Annotated[
+        str | None,
+        typer.Option(
+            "--stops", metavar="EVENTS", help="The events of the emergency stops: a.press,b.pull (else found by name)."
+        ),
+    ] = None,
+    mechanical: Annotated[
+        bool, typer.Option("--mechanical", help="Test the parts of `physically` conditions too.")
+    ] = False,
+    switches: Annotated[
+        int | None,
+        typer.Option(
+            "--switches",
+            metavar="N",
+            min=0,
+            max=5,
+            help="A walk through every sequence of N+1 steps too (small specs).",
+        ),
+    ] = None,
+    json_file: JsonFile = None,
+    seconds: Seconds = None,
+    memory: Memory = None,
+    quiet: Annotated[bool, typer.Option("--quiet", help="Write the files, print nothing but problems.")] = False,
+) -> int:
+    """Plan the commissioning: a sheet of test rows that shows every interlock, reset, fault, stop and way out."""
+    from safetymodel.bench.commission import Commissioning, commission
+    from safetymodel.bench.sheets import COLUMNS
+    from safetymodel.explore.engine import LimitReached, Limits
+    from safetymodel.files import cannot_write
+    from safetymodel.pipeline import save_text
+    from safetymodel.report import machine, sheet_pages, terminal
+
+    named = (None if modes is None else listed(modes), None if stops is None else listed(stops))
+    limits = Limits(seconds=seconds, memory=size_in_bytes(memory))
+    try:
+        with terminal.progress() as progress:
+            found = commission(spec, *named, mechanical, switches, limits, progress)
+    except LimitReached as limit:
+        print(f"undecided: {limit}", file=sys.stderr)
+        return 3
+    if not isinstance(found, Commissioning):
+        terminal.print_problems(found)
+        return 2
+    terminal.print_problems(found.problems)
+    sheet = found.sheet
+    code = 3 if sheet.shortfall else 0
+    texts = {
+        "sheet.md": sheet_pages.sheet_markdown(sheet, COLUMNS),
+        "sheet.csv": sheet_pages.sheet_csv(sheet, COLUMNS),
+        "sheet.html": sheet_pages.sheet_page(sheet),
+    }
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        return after_writing((cannot_write(out, error),), code)
+    for name, text in texts.items():
+        code = after_writing(save_text(out / name, text), code)
+    told = {**asdict(sheet), "figures": None if found.figures is None else asdict(found.figures)}
+    if json_file == "-":
+        sys.stdout.write(machine.as_text({"format": 1, **told}))
+        return code
+    if json_file is not None:
+        code = after_writing(save_text(Path(json_file), machine.as_text({"format": 1, **told})), code)
+    if not quiet:
+        for line in (sheet.title, *sheet_pages.summary(sheet), *figure_lines(found.figures)):
+            terminal.say(line)
+        for name in texts:
+            terminal.say(f"wrote {out / name}")
+    return code
+
+
+def figure_lines(figures: Figures | None) -> list[str]:
+    """What is known of walks over every step of a small settled model."""
+    if figures is None:
+        return []
+    ways = [f"shortest walk over all {figures.walk}"] if figures.walk is not None else ["no one walk takes all"]
+    ways += [f"closed tour {figures.tour}"] if figures.tour is not None else []
+    lines = [f"Settled model: {figures.states:,} states, {figures.steps:,} steps; {', '.join(ways)}."]
+    for one in figures.switches:
+        walk = f"; a walk through all has {one.walk:,} steps" if one.walk is not None else ""
+        lines.append(f"{one.n}-switch coverage: {one.taken:,} of {one.sequences:,} sequences{walk}.")
+    return lines
