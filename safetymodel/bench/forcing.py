@@ -7,7 +7,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from safetymodel.bench.mapping import Action, Mapping
 from safetymodel.model.system import Fault, System
 from safetymodel.traces.wording import fault_text
 
@@ -43,14 +42,6 @@ def with_forces(system: System) -> Forced:
             names.add(name)
             faults.append(Fault(len(faults), name, "", "signal", signal.number, signal.span, value=value))
     return Forced(replace(system, faults=tuple(faults)), len(system.faults))
-
-
-def mapping_with_forces(forced: Forced, mapping: Mapping, by_names: bool) -> Mapping:
-    """The mapping with an entry for each force. ``by_names``: the device takes ``fault NAME`` of each; else only those
-    signals can be forced that the bench plays itself."""
-    own = forced.system.faults[forced.declared :]
-    more = tuple(Action("apply", f"fault {fault.name}") if by_names else None for fault in own)
-    return replace(mapping, faults=(*mapping.faults[: forced.declared], *more))
 
 
 def signal_label(system: System, signal: int) -> str:

@@ -7,7 +7,7 @@ it on the model in every order of reaction (`replay`), never by the search that 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from functools import reduce
 from typing import Generic, TypeAlias, TypeVar
@@ -41,6 +41,9 @@ NEAR = 4
 
 MOST_TRIES = 2
 """Proposals for a goal that may turn out to depend on the order of reaction."""
+
+MOST_FAULTS = 3
+"""Faults or forces that are tried for a goal."""
 
 BY_ORDER = (
     "whether a run shows it depends on the order in which the logic reacts, or on the moment of a move in its window "
@@ -201,11 +204,13 @@ class Planner(Generic[S]):
         left = [g.number for g in self.goals if self.outcomes[g.number] == "open"]
         useful: dict[int, list[int]] = {}
         for number in left:
-            place = self.places[number].all
-            able = [f for f, up in enumerate(self.flags) if not space.is_empty(space.common(place, up))]
-            own = self.goals[number].own
-            apart = [f for f in able if not (self.system.faults[f].kind == "signal" and self._subject(f) in own)]
-            useful[number] = apart or able
+            places, own = self.places[number], self.goals[number].own
+            for place, most in ((places.sure, MOST_FAULTS), (places.all, 1)):
+                able = [f for f, up in enumerate(self.flags) if not space.is_empty(space.common(place, up))]
+                apart = [f for f in able if not (self.system.faults[f].kind == "signal" and self._subject(f) in own)]
+                useful[number] = (apart or able)[:most]
+                if able:
+                    break
         while True:
             count: dict[int, list[int]] = {}
             for number in left:
@@ -235,13 +240,15 @@ class Planner(Generic[S]):
             if self.outcomes[number] == "open" and tries.get(number, 0):
                 self.reasons.setdefault(number, BY_ORDER)
 
-    def _targets(self, numbers: Iterable[int], fault: int | None, tries: Mapping[int, int]) -> list[tuple[int, S]]:
+    def _targets(self, numbers: Iterable[int], fault: int | None, tries: dict[int, int]) -> list[tuple[int, S]]:
         """Where each goal would be seen in this kind of walk: surely, on a first try."""
         space, found = self.space, []
         part = self.natural if fault is None else self.flags[fault]
         for number in numbers:
             places = self.places[number]
             target = space.common(places.sure, part)
+            if space.is_empty(target):
+                tries.setdefault(number, MOST_TRIES - 1)  # one proposal is enough where any order may forestall it
             if tries.get(number, 0) or space.is_empty(target):
                 target = space.common(places.all, part)
             if not space.is_empty(target):

@@ -162,15 +162,16 @@ class Reach(Generic[S]):
                 arrived = next((s for s in found if self.space.contains(guide, s)), None)
                 if arrived is not None:
                     return stimulus, arrived
-        here, ticks = (state,), 0
-        while here:
+        waiting: tuple[State, ...] = (state,)
+        ticks = 0
+        while waiting:
             ticks += 1
-            done = self.follower.row(here, Stimulus("wait", 1))
+            done = self.follower.row(waiting, Stimulus("wait", 1))
             found = [s for phase in done.phases for s in phase.edges] if last else done.after
             for after in found:
                 if self.space.contains(guide, after):
                     return Stimulus("wait", ticks), after
-            here = tuple(s for s in done.after if self.space.contains(wait, s))
+            waiting = tuple(s for s in done.after if self.space.contains(wait, s))
         raise AssertionError("the engine's walk is not one of the model's")
 
     def hands(self, state: State, events: Collection[int] | None, fault: int | None) -> list[Stimulus]:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Set as AbstractSet
+from dataclasses import dataclass, replace
 
 from safetymodel.bench.forcing import Forced, force_text, how_forced, removal_text, signal_label
 from safetymodel.bench.goals import SECTIONS, Goal
@@ -145,7 +146,8 @@ class _Writer:
                 continue
             number = len(chapters) + 1
             parts = tuple(self._part(f"{number}.{place}", walk) for place, walk in enumerate(walks, 1))
-            chapters.append(Chapter(number, title, self._about(section, bool(parts)), parts))
+            chapters.append(Chapter(number, title, section, parts))
+        chapters[1:] = [self._told(chapter) for chapter in chapters[1:]]
         chapters.append(self._bypass_check(len(chapters) + 1))
         plan, outcomes = self.plan, self.plan.outcomes
         untested = tuple(
@@ -184,7 +186,17 @@ class _Writer:
         text = "Before anything is switched on. Each wire by its own drawing; each signal by pulling its plug."
         return Chapter(1, "Wiring", text, (), tuple(checks))
 
+    def _told(self, chapter: Chapter) -> Chapter:
+        """The chapter with its text; of the read-back, where each signal is seen true and false."""
+        checks = chapter.checks
+        if chapter.text == "readback":
+            seen = {g.title: self.where.get(g.number, "") for g in self.plan.goals if g.kind == "reads"}
+            checks = tuple((title, f"in step {step}" if step else "not tested") for title, step in seen.items())
+        return replace(chapter, text=self._about(chapter.text, bool(chapter.parts)), checks=checks)
+
     def _about(self, section: str, any_walks: bool) -> str:
+        if section == "readback":
+            return "Each input is looked at where it is first true, and first false; at terminal and at logic alike."
         if not any_walks:
             shown = [g.number for g in self.plan.goals if g.section == section and g.number in self.where]
             if shown:
@@ -363,9 +375,9 @@ def mentioned(system: System, requirement: int) -> frozenset[int]:
     return frozenset(found)
 
 
-def _restart(kinds: set[str]) -> str:
+def _restart(kinds: AbstractSet[str]) -> str:
     return "shown: starts only when asked" if kinds & {"restart", "power"} else ""
 
 
 def _place(short: str) -> str:
-    return f"see {short}"
+    return f"see {short.rsplit('/', 1)[-1]}"

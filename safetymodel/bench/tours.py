@@ -144,7 +144,7 @@ def switch_walk(edges: Sequence[tuple[N, N]], start: N, n: int) -> tuple[int, ..
     """
     if not n:
         return shortest_walk(edges, start)
-    sequences = [(number,) for number in range(len(edges))]
+    sequences: list[tuple[int, ...]] = [(number,) for number in range(len(edges))]
     for _ in range(n - 1):
         sequences = [(*s, e) for s in sequences for e in range(len(edges)) if edges[e][0] == edges[s[-1]][1]]
     pairs = [(s, (*s[1:], e)) for s in sequences for e in range(len(edges)) if edges[e][0] == edges[s[-1]][1]]
