@@ -141,7 +141,7 @@ WORSE: tuple[tuple[str, Damage], ...] = (
     ("verdict was reacts, is now undecided", lambda d: d["requirements"][2].update(verdict="undecided", passes=False)),
     ("verdict was holds, is now reacts", lambda d: d["requirements"][1].update(verdict="reacts")),
     ("is broken in 3 happenings", lambda d: d["requirements"][0].update(happenings=3)),
-    ("is broken in 4 happenings, it was", lambda d: d["requirements"][0].update(faults=[])),
+    ("is broken in 4 happenings without any fault, it was", lambda d: d["requirements"][0].update(faults=[])),
     ("for 3 reaction steps", lambda d: d["requirements"][2]["longest_moment"].update(reactions=3)),
     ("without end", lambda d: d["requirements"][2]["longest_moment"].update(reactions=None)),
     ("has to withstand 0 faults", lambda d: d["requirements"][0].update(withstand=0)),

@@ -107,7 +107,7 @@ def _requirement(name: str, old: Data, new: Data, same_claim: bool) -> Iterator[
 
 def _verdict(requirement: Data) -> str:
     if requirement["verdict"] == "broken" and "happenings" in requirement:
-        by = f", by {and_list(requirement['faults'])}" if requirement.get("faults") else ""
+        by = f", by {and_list(requirement['faults'])}" if requirement.get("faults") else " without any fault"
         return f"broken in {counted(requirement['happenings'], 'happening')}{by}"
     return str(requirement["verdict"])
 

@@ -103,6 +103,7 @@ def said_of_comparison(compared: Compared) -> Iterator[Block]:
     yield from _faults(compared)
     yield from _unchanged(b)
     yield None
+    yield Words(((f"compared in {seconds_text(compared.seconds)}", "quiet"),))
     yield Words(((shown_text(compared), ""),), hang=0)
     yield Words(((CAUTION, ""),), hang=0)
 
@@ -127,7 +128,7 @@ def verdict_piece(b: Behaviours) -> Piece:
         return f"equal, proved {under}: {how}", "good"
     if b.equal is None:
         return f"undecided {under}: {b.reason}", "doubt"
-    return f"different {under}, in {counted(len(b.divergences), 'place')} below, shortest first", "bad"
+    return f"different {under}, in {counted(len(b.divergences), 'way')}, told below", "bad"
 
 
 def _requirements(compared: Compared) -> Iterator[Block]:
@@ -337,8 +338,7 @@ def _faults(compared: Compared) -> Iterator[Block]:
     for change in compared.sets:
         for word, sets, style in (("new", change.new, "bad"), ("gone", change.gone, "good")):
             for names in sets[:MOST_SETS]:
-                told = " + ".join(names) or "no fault at all"
-                text = f" minimal fault set {told}"
+                text = f" minimal fault set {' + '.join(names)}" if names else ": broken without any fault"
                 yield Words(((change.requirement, "strong"), (f": {word}", style), (text, "")), 0, 2)  # type: ignore[arg-type]
             if len(sets) > MOST_SETS:
                 more = f"{change.requirement}: {len(sets) - MOST_SETS} more {word} sets, all are in the JSON"
@@ -368,5 +368,5 @@ def shown_text(compared: Compared) -> str:
     return (
         f"Compared by name: what is called otherwise is another part. Behaviour means sequences of happenings "
         f"{faults_text(b.budget)}, each with the states that the subsystems can have settled in; "
-        f"verdicts as by `verify`, without second opinions. {seconds_text(compared.seconds)}."
+        f"verdicts as by `verify`, without second opinions."
     )
