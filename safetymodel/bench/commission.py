@@ -20,6 +20,7 @@ from safetymodel.bench.tours import (
     switch_walk,
     switches_taken,
 )
+from safetymodel.bench.tracking import CannotTrack
 from safetymodel.bench.walks import Plan, Walk, shows_of
 from safetymodel.claims.clock import Clock
 from safetymodel.explore.choice import explore
@@ -90,6 +91,11 @@ def commission(
     asked, wrong = _asked(system, modes, stops, mechanical)
     if wrong is not None:
         return (*problems, wrong)
+    try:
+        Follower(system).start()
+    except CannotTrack as never:
+        message = f"no test can begin from the initial state: {never}"
+        return (*problems, Problem("never-settles", NOWHERE, message, "see what `safetymodel verify` says of it"))
     limits = limits or Limits()
     clock = Clock(limits.seconds)
     forced = with_forces(system)

@@ -123,6 +123,9 @@ class Planner(Generic[S]):
         except LimitReached as limit:
             self.shortfall = str(limit)
         walks = tuple(pruned(self.follower, self.goals, self.walks))
+        for number in {n for walk in walks for row in walk.shows for n in row}:
+            self.outcomes[number] = "shown"
+            self.reasons.pop(number, None)
         for number, outcome in enumerate(self.outcomes):
             if outcome == "open":
                 self.reasons.setdefault(number, self.shortfall or "no walk was found that shows it")
@@ -302,6 +305,8 @@ class Planner(Generic[S]):
         """A goal, and the rows to it from the initial state by way of a state that some walk has come to. The rows are
         None where they can go either way."""
         known = {**self.known[None], **(self.known.get(fault, {}) if fault is not None else {})}
+        if not known:  # already the initial state settles one way or the other, or is itself forbidden
+            return None
         cost = {state: len(rows) for state, rows in known.items()}
         layers = Layers(self.reach, known, room, fault)
         found = self._nearest(layers, targets, NEAR_KNOWN if fault is None else 1)

@@ -59,6 +59,9 @@ def bench(
     replay: Annotated[
         str, typer.Option("--replay", metavar="FILE", help="Do what this replay file says, instead of a fuzz run.")
     ] = "",
+    sheet: Annotated[
+        bool, typer.Option("--sheet", help="Work the commissioning sheet of the spec, instead of a fuzz run.")
+    ] = False,
     no_shrink: Annotated[
         bool, typer.Option("--no-shrink", help="Do not look for a shorter way to a difference.")
     ] = False,
@@ -73,6 +76,10 @@ def bench(
 
     Keep people clear of a real machine, and its radiation off, before it is driven by a bench. Local rules come first.
     """
+    if sheet:
+        from safetymodel.commands.bench_sheet import work_sheet
+
+        return work_sheet(spec, device, map_file, defect, order, timeout, json_file, quiet)
     from safetymodel import pipeline
     from safetymodel.bench.hunt import Bounds
     from safetymodel.bench.story import Call, as_data, keep

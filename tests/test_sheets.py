@@ -1,0 +1,436 @@
+"""Test plans against the reference step function and brute force; sheets, their files, and a sheet worked on twins."""
+
+from __future__ import annotations
+
+import csv
+import io
+import random
+from collections.abc import Iterator
+from functools import cache
+from pathlib import Path
+
+import pytest
+from random_systems import random_spec
+
+from safetymodel.bench.commission import Commissioning, commission
+from safetymodel.bench.defects import Defect, defect_named, defects_of
+from safetymodel.bench.device import DeviceError
+from safetymodel.bench.forcing import with_forces
+from safetymodel.bench.goals import Asked, Goal, goals_of
+from safetymodel.bench.mapping import mapping_by_names
+from safetymodel.bench.plan import Planner
+from safetymodel.bench.replay import Follower
+from safetymodel.bench.sheet_run import mapping_with_forces, run_sheet
+from safetymodel.bench.sheets import COLUMNS
+from safetymodel.bench.sights import Sight, alone, assigned, part_list
+from safetymodel.bench.stimulus import Stimulus
+from safetymodel.bench.tracking import CannotTrack
+from safetymodel.bench.twin import Twin
+from safetymodel.bench.walks import Plan
+from safetymodel.explore.choice import explore
+from safetymodel.explore.engine import Limits
+from safetymodel.model.able import able
+from safetymodel.model.build import load_text
+from safetymodel.model.state import State, initial_state
+from safetymodel.model.step import (
+    Step,
+    due,
+    happenings,
+    holds,
+    is_settled,
+    reactions,
+    steps,
+)
+from safetymodel.model.system import System
+from safetymodel.problems import Problem
+from safetymodel.report.sheet_pages import sheet_csv, sheet_markdown, sheet_page
+
+SPECS = Path(__file__).resolve().parent.parent / "specs"
+SEEDS = range(60)
+MOST_STATES = 6_000
+
+
+@cache
+def commissioned(name: str) -> Commissioning:
+    found = commission(str(SPECS / name))
+    assert isinstance(found, Commissioning), found
+    return found
+
+
+@cache
+def planned(seed: int) -> tuple[Plan, tuple[State, ...]] | None:
+    """A plan of a random spec, and its states under one fault or force; None where there are too many."""
+    system, problems = load_text(random_spec(random.Random(seed)), "random.yaml")
+    assert system is not None, problems
+    forced = with_forces(system)
+    states = reached(forced.system)
+    if states is None:
+        return None
+    try:
+        Follower(system).start()
+    except CannotTrack:
+        return None
+    space = explore(forced.system, (1,)).spaces[1]
+    goals = goals_of(forced.system, forced.declared, Asked(mechanical=True))
+    return Planner(forced, goals, space, lambda: None).plan(), states
+
+
+def reached(system: System) -> tuple[State, ...] | None:
+    seen = {initial_state(system): None}
+    stack = list(seen)
+    while stack:
+        for step in steps(system, stack.pop(), 1):
+            if step.after not in seen:
+                seen[step.after] = None
+                stack.append(step.after)
+                if len(seen) > MOST_STATES:
+                    return None
+    return tuple(seen)
+
+
+def plans() -> Iterator[tuple[Plan, tuple[State, ...]]]:
+    for seed in SEEDS:
+        found = planned(seed)
+        if found is not None:
+            yield found
+
+
+# -- every walk is a run of the model, and shows what it says -----------------------------------------
+
+
+def paths(system: System, state: State, stimulus: Stimulus) -> list[list[tuple[State, Step | None]]]:
+    """Every way in which the machine can answer one stimulus: (state before, step), the last with the settled state."""
+    if stimulus.kind == "wait":
+        ways: list[list[tuple[State, Step | None]]] = [[(state, None)]]
+        for _ in range(stimulus.number):
+            ways = [way[:-1] + more for way in ways for more in answers(system, way[-1][0], "tick", 0)]
+        return ways
+    found = answers(system, state, stimulus.kind, stimulus.number)
+    return found or [[(state, None)]]
+
+
+def answers(system: System, state: State, kind: str, number: int) -> list[list[tuple[State, Step | None]]]:
+    found = []
+    for step in happenings(system, state, 1):
+        if step.kind == kind and (kind == "tick" or step.number == number):
+            found.extend([(state, step), *rest] for rest in settlings(system, step.after))
+    return found
+
+
+def settlings(system: System, state: State) -> list[list[tuple[State, Step | None]]]:
+    """Every order of reaction, and of moves in their window of time, to a settled state."""
+    found: list[list[tuple[State, Step | None]]] = []
+    stack: list[tuple[State, list[tuple[State, Step | None]]]] = [(state, [])]
+    while stack:
+        here, way = stack.pop()
+        if len(way) > 60:
+            raise RecursionError
+        if is_settled(system, here):
+            found.append([*way, (here, None)])
+            more = [step for step in happenings(system, here, 1) if step.kind == "time"]
+        else:
+            more = list(reactions(system, here))
+        stack.extend((step.after, [*way, (here, step)]) for step in more)
+    return found
+
+
+def sees(system: System, sight: Sight, way: list[tuple[State, Step | None]], stimulus: Stimulus) -> bool:
+    """Whether one answer of the machine shows a sight that is no settled state."""
+    before = way[0][0]
+    if sight.kind == "try":
+        return stimulus == Stimulus("event", sight.number) and holds(system, before, sight.formula)
+    return any(
+        step is not None
+        and (
+            (sight.kind == "fires" and sight.number in step.moved)
+            or (sight.kind == "jumps" and step.kind == "jump" and step.number == sight.number)
+        )
+        and holds(system, state, sight.formula)
+        for state, step in way
+    )
+
+
+def stands(system: System, sight: Sight, state: State) -> bool:
+    waited = sight.clock is None or state.clocks[sight.clock[0]] >= sight.clock[1]
+    return waited and holds(system, state, sight.formula)
+
+
+def advance(system: System, goal: Goal, stage: int, way: list[tuple[State, Step | None]], stimulus: Stimulus) -> int:
+    """How many stages of a goal are seen after one answer to one row."""
+    stages, end = goal.stages, way[-1][0]
+    if stage == len(stages):
+        return stage
+    if stage and stimulus.kind == "event" and stimulus.number in stages[stage].without:
+        stage = 0
+    if any(sight.kind != "at" and sees(system, sight, way, stimulus) for sight in stages[stage].ways):
+        stage += 1
+    while stage < len(stages):
+        if stage and not holds(system, end, stages[stage].keep):
+            stage = 0
+        if not any(sight.kind == "at" and stands(system, sight, end) for sight in stages[stage].ways):
+            break
+        stage += 1
+    return stage
+
+
+def shown_by_force(plan: Plan, rows: tuple[Stimulus, ...], goal: Goal) -> list[bool]:
+    """After each row, whether every run of the machine so far has shown the goal."""
+    system = plan.forced.system
+    idle = Stimulus("wait", 0)
+    here = {(way[-1][0], advance(system, goal, 0, [way[-1]], idle)) for way in settlings(system, initial_state(system))}
+    told = [all(stage == len(goal.stages) for _, stage in here)]
+    for row in rows:
+        here = {
+            (way[-1][0], advance(system, goal, stage, way, row))
+            for state, stage in here
+            for way in paths(system, state, row)
+        }
+        told.append(all(stage == len(goal.stages) for _, stage in here))
+    return told
+
+
+def test_every_goal_that_counts_as_shown_is_shown_by_every_run_of_its_walk() -> None:
+    looked = 0
+    for plan, _ in plans():
+        claimed = {number for walk in plan.walks for row in walk.shows for number in row}
+        assert claimed == {n for n, outcome in enumerate(plan.outcomes) if outcome == "shown"}
+        for walk in plan.walks:
+            for place, numbers in enumerate(walk.shows):
+                for number in numbers:
+                    try:
+                        told = shown_by_force(plan, walk.rows[:place], plan.goals[number])
+                    except RecursionError:
+                        continue
+                    assert told[-1], (plan.goals[number].title, walk)
+                    looked += 1
+    assert looked > 150
+
+
+def test_what_counts_as_untestable_is_untestable_by_brute_force() -> None:
+    untestable = testable = 0
+    for plan, states in plans():
+        system = plan.forced.system
+        for goal in plan.goals:
+            sights = goal.stages[0].ways
+            found = any(possible(system, sight, state) for sight in sights for state in states)
+            if plan.outcomes[goal.number] == "untestable":
+                assert not found, (goal.title, plan.reasons[goal.number])
+                assert plan.reasons[goal.number]
+                untestable += 1
+            elif plan.outcomes[goal.number] != "forbidden":
+                assert found, goal.title
+                testable += 1
+    assert untestable > 100
+    assert testable > 300
+
+
+def possible(system: System, sight: Sight, state: State) -> bool:
+    """Whether a sight can be had from this state."""
+    settled = is_settled(system, state)
+    if sight.kind in ("at", "try"):
+        return settled and stands(system, sight, state)
+    if sight.kind == "jumps":
+        fault = system.faults[sight.number]
+        up = state.flags >> fault.number & 1 and state.states[fault.subject] == fault.state
+        return settled and bool(up) and holds(system, state, sight.formula)
+    transition = system.transitions[sight.number]
+    if not holds(system, state, sight.formula):
+        return False
+    if transition.event is None:
+        return transition in due(system, state)
+    return any(sight.number in step.moved for step in happenings(system, state, 1)) if settled else False
+
+
+def test_walks_have_one_fault_at_most_and_no_forbidden_state() -> None:
+    looked = 0
+    for plan, _ in plans():
+        for walk in plan.walks:
+            assert sum(row.kind == "fault" for row in walk.rows) <= 1
+            looked += 1
+        assert plan.least <= plan.rows
+    assert looked > 35
+
+
+# -- parts of conditions ------------------------------------------------------------------------------
+
+
+def test_a_part_has_an_independent_effect_exactly_where_turning_it_turns_the_condition() -> None:
+    looked = 0
+    for plan, states in plans():
+        system = plan.forced.system
+        for transition in system.transitions:
+            condition = transition.interlock
+            for part in part_list(condition):
+                for state in states[:40]:
+                    value = holds(system, state, part)
+                    turned = holds(system, state, assigned(system, condition, part, not value))
+                    now = holds(system, state, condition)
+                    for outcome in (False, True):
+                        expected = now == outcome and turned != outcome
+                        assert holds(system, state, alone(system, condition, part, outcome)) == expected
+                        looked += 1
+    assert looked > 5_000
+
+
+def test_a_dead_switch_does_not_hide_behind_another() -> None:
+    """Of two switches of one door each has to be the only one that blocks, with the other forced, not itself."""
+    found = commissioned("pass-through.yaml")
+    plan, system = found.plan, found.plan.forced.system
+    for name, other in (("inner_shut", "inner_bolted"), ("inner_bolted", "inner_shut")):
+        title = f"{name} alone blocks outer_bolt: shot -> drawn"
+        goal = next(goal for goal in plan.goals if goal.title == title)
+        walk = next(w for w in plan.walks if any(goal.number in row for row in w.shows))
+        assert walk.fault is not None
+        assert system.signals[system.faults[walk.fault].subject].name == other
+
+
+# -- sheets -------------------------------------------------------------------------------------------
+
+
+def test_the_figures_of_the_textbook_specs() -> None:
+    """BS 7925-2 / ISO/IEC/IEEE 29119-4: 6, 10, 16 sequences; Baier and Katoen's crossing: walk 8, closed tour 10."""
+    clock = commissioned("textbook/clock-switch-coverage.yaml").figures
+    crossing = commissioned("textbook/railway-crossing-broken.yaml").figures
+    assert clock is not None
+    assert crossing is not None
+    assert [one.sequences for one in clock.switches] == [6, 10, 16]
+    assert (clock.steps, clock.tour) == (6, 6)
+    assert (crossing.steps, crossing.walk, crossing.tour) == (7, 8, 10)
+
+
+def test_a_walk_through_every_pair_of_steps() -> None:
+    found = commission(str(SPECS / "textbook/clock-switch-coverage.yaml"), switches=1)
+    assert isinstance(found, Commissioning)
+    assert found.figures is not None
+    assert found.figures.switches[1].taken == 10
+    assert found.sheet.chapters[-2].title == "Every sequence of steps"
+    refused = commission(str(SPECS / "textbook/railway-crossing-timed.yaml"), switches=1)
+    assert isinstance(refused, tuple)
+    assert [p.slug for p in refused if p.severity == "error"] == ["no-settled-model"]
+
+
+@pytest.mark.parametrize(
+    ("options", "slug"),
+    [({"modes": ["panell"]}, "unknown-subsystem"), ({"stops": ["panel.ask_iner"]}, "unknown-event")],
+)
+def test_names_that_the_spec_does_not_have(options: dict[str, list[str]], slug: str) -> None:
+    found = commission(str(SPECS / "pass-through.yaml"), **options)  # type: ignore[arg-type]
+    assert isinstance(found, tuple)
+    assert found[-1].slug == slug
+    assert found[-1].hint
+
+
+def test_the_order_of_work_and_the_columns() -> None:
+    sheet = commissioned("two-channel-estop.yaml").sheet
+    assert [chapter.title for chapter in sheet.chapters] == [
+        "Wiring",
+        "Input read-back",
+        "Each cause alone",
+        "Release and reset",
+        "Single faults, channel by channel",
+        "Power lost and back",
+        "Emergency stop in every mode",
+        "Egress from every mode",
+        "Bypass check",
+    ]
+    rows = list(csv.reader(io.StringIO(sheet_csv(sheet, COLUMNS))))
+    assert rows[0] == list(COLUMNS)
+    assert {len(row) for row in rows} == {len(COLUMNS)}
+    blank = [COLUMNS.index(name) for name in ("observed", "pass or fail", "tester", "witness", "date")]
+    assert all(not row[place] for row in rows[1:] for place in blank)
+    walked = [row for row in rows[1:] if row[0].count(".") == 2 and not row[0].startswith("end")]
+    assert len(walked) == sheet.rows
+
+
+def test_every_force_is_listed_to_be_put_back() -> None:
+    found = commissioned("two-channel-estop.yaml")
+    forced = [walk for walk in found.plan.walks if walk.fault is not None]
+    assert len(forced) > 5
+    assert len(found.sheet.put_back) == len(forced)
+    text = sheet_markdown(found.sheet, COLUMNS)
+    assert all(f"| {step} |" in text.split("## To be put back")[1] for step, _ in found.sheet.put_back)
+
+
+def test_hostile_text_stays_text() -> None:
+    text = (SPECS / "two-door-hatch.yaml").read_text(encoding="utf-8")
+    evil = text.replace("text: pulls the inner door open", 'text: "=1+1 <script>alert(1)</script> | **x**"', 1)
+    assert evil != text
+    path = SPECS / "two-door-hatch.yaml"
+    system, problems = load_text(evil, str(path))
+    assert system is not None, problems
+    forced = with_forces(system)
+    space = explore(forced.system, (1,)).spaces[1]
+    plan = Planner(forced, goals_of(forced.system, forced.declared), space, lambda: None).plan()
+    from safetymodel.bench.sheets import sheet_of
+
+    sheet = sheet_of(plan)
+    assert "<script>" not in sheet_page(sheet)
+    assert "&lt;script&gt;" in sheet_page(sheet)
+    assert "<script>" not in sheet_markdown(sheet, COLUMNS)
+
+
+def test_a_limit_leaves_a_sheet_that_says_so() -> None:
+    forced = with_forces(commissioned("xray-cabinet.yaml").system)
+    space = explore(forced.system, (1,), limits=Limits(states=500), engine="product").spaces[1]
+    plan = Planner(forced, goals_of(forced.system, forced.declared), space, lambda: None).plan()
+    assert "untestable" not in plan.outcomes
+
+
+# -- a sheet worked on the twin -----------------------------------------------------------------------
+
+
+def worked(name: str, *defects: str) -> bool:
+    """Whether a twin with these defects passes the sheet."""
+    found = commissioned(name)
+    forced = found.plan.forced
+    chosen = [defect_named(found.system, defect) for defect in defects]
+    assert not any(isinstance(defect, Problem) for defect in chosen)
+    try:
+        twin = Twin(forced.system, [defect for defect in chosen if isinstance(defect, Defect)])
+    except DeviceError:
+        return False
+    mapping = mapping_with_forces(forced, mapping_by_names(found.system), by_names=True)
+    return run_sheet(found.plan, mapping, twin).passed
+
+
+def test_a_sound_twin_passes() -> None:
+    for name in ("two-door-hatch.yaml", "pass-through.yaml", "two-channel-estop.yaml", "xray-cabinet.yaml"):
+        assert worked(name)
+
+
+def test_a_dead_switch_is_found_though_another_reads_the_same() -> None:
+    for name in ("inner_shut", "inner_bolted"):
+        assert not worked("pass-through.yaml", f"stuck:{name}:true")
+
+
+def test_every_dropped_part_of_a_condition_is_found() -> None:
+    found = commissioned("pass-through.yaml")
+    dropped = [defect for defect in defects_of(found.system) if defect.kind == "drop"]
+    missed = [defect.name for defect in dropped if worked("pass-through.yaml", defect.name)]
+    assert len(dropped) > 10
+    assert not missed
+
+
+def test_a_row_without_a_point_is_not_run_and_no_pass() -> None:
+    found = commissioned("xray-cabinet.yaml")
+    forced = found.plan.forced
+    assert any(walk.fault is not None and forced.is_own(walk.fault) for walk in found.plan.walks)
+    mapping = mapping_with_forces(forced, mapping_by_names(found.system), by_names=False)
+    done = run_sheet(found.plan, mapping, Twin(forced.system))
+    assert not done.passed
+    words = {one.word for one in done.worked}
+    assert "pass" in words
+    assert words <= {"pass", "not run"}
+
+
+def test_able_is_what_the_plan_asks() -> None:
+    """The formula that stands for a transition that can move agrees with the step function in every state."""
+    looked = 0
+    for plan, states in plans():
+        system = plan.forced.system
+        for state in states[:30]:
+            for transition in system.transitions:
+                if transition.event is None and not transition.latest:
+                    assert holds(system, state, able(system, transition)) == (transition in due(system, state))
+                    looked += 1
+    assert looked > 500
