@@ -229,8 +229,12 @@ class Encoding:
         return reading
 
     def _can(self, number: int) -> Diagram:
+        return self.can_if(number, self.system.transitions[number].interlock)
+
+    def can_if(self, number: int, interlock: Formula) -> Diagram:
+        """Where the transition can happen, clocks and events aside, if this were its interlock condition."""
         t = self.system.transitions[number]
-        found = self.in_state(t.subsystem, t.source) & self.formula(t.interlock) & self.formula(t.physical)
+        found = self.in_state(t.subsystem, t.source) & self.formula(interlock) & self.formula(t.physical)
         for fault in self.system.faults:
             if fault.kind == "stuck" and fault.subject == t.subsystem and fault.state in (None, t.source):
                 found = found & ~self.flag(fault.number)
@@ -366,9 +370,7 @@ class Encoding:
     def _at_once(self, movers: Sequence[tuple[tuple[Write, ...], Diagram]], moving: bool = False) -> Stage:
         """Every combination of what each of the movers does; with ``moving``, but that none of them moves."""
         true, false = self.decisions.true, self.decisions.false
-        options = [
-            (*writes, *([Write(stays, true, true)] if stays != false else [])) for writes, stays in movers
-        ]
+        options = [(*writes, *([Write(stays, true, true)] if stays != false else [])) for writes, stays in movers]
         size = 1
         for ways in options:
             size *= len(ways)

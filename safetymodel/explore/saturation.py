@@ -119,11 +119,18 @@ class Saturation:
             waiting.update(dict.fromkeys(self.readers.of[self.subjects[position]]))
         return found
 
-    def grow(self, members: Diagram, room: Diagram, known: Callable[[Diagram], None] | None = None) -> Diagram:
+    def grow(
+        self,
+        members: Diagram,
+        room: Diagram,
+        known: Callable[[Diagram], None] | None = None,
+        kept: Callable[[Diagram], Diagram] | None = None,
+    ) -> Diagram:
         """The members and all that the steps lead to, as long as each lands in ``room``.
 
         First everything that needs neither time nor a new fault, then time, then the next fault: sets
-        stay small while they are not yet whole. ``known`` is told of the growing set now and then.
+        stay small while they are not yet whole. ``known`` is told of the growing set now and then; ``kept`` then gives
+        back what is worth going on with: with a state it must leave out all that leads to it.
         """
         found = self.close(members, self.readers.all, room)
         while True:
@@ -134,6 +141,8 @@ class Saturation:
                 self.rounds += 1
                 if known is not None:
                     known(found)
+                if kept is not None:
+                    found = kept(found)
                 if found == here:
                     waited = self._wait(found, room)
                     if waited == found:
@@ -172,9 +181,7 @@ class Saturation:
             found = found | new
         return found
 
-    def grow_back(
-        self, members: Diagram, reached: Diagram, settled: Diagram, until: Diagram | None = None
-    ) -> Diagram:
+    def grow_back(self, members: Diagram, reached: Diagram, settled: Diagram, until: Diagram | None = None) -> Diagram:
         """The members and every reached state from which the steps can lead into them.
 
         With ``until`` it ends as soon as all of those are found. As long as no new fault strikes the

@@ -7,7 +7,6 @@ import os
 import time
 from collections.abc import Callable, Collection, Iterator, Sequence
 from contextlib import AbstractContextManager, contextmanager
-from functools import partial
 
 from safetymodel.explore.cone import Through, cone_of
 from safetymodel.explore.decisions import Diagram, OutOfNodes, disjoin
@@ -59,12 +58,10 @@ class Symbolic:
         limits: Limits | None = None,
         progress: Progress | None = None,
         starts: Sequence[State] = (),
-        kept: Callable[[Encoding, Diagram], Diagram] | None = None,
     ) -> None:
-        """``starts``: where runs begin, if not in the declared initial state. ``kept``: as for ``Saturation.grow``."""
+        """``starts``: where runs begin, if not in the declared initial state."""
         self.system = system
         self._starts = starts or (initial_state(system),)
-        self._kept = kept
         self.budget = budget
         self.shortfall = ""
         self.chatters: bool | None = None
@@ -93,9 +90,8 @@ class Symbolic:
         self.start: Diagram = self._started_in(encoding)
         self.reached: Diagram = self.start
         self.saturation = Saturation(encoding, self._work, EVERY_STEP)
-        kept = None if self._kept is None else partial(self._kept, encoding)
         try:
-            self.reached = self.saturation.grow(self.start, encoding.decisions.true, self._known, kept)
+            self.reached = self.saturation.grow(self.start, encoding.decisions.true, self._known)
         except LimitReached as limit:
             self.shortfall = str(limit)
 

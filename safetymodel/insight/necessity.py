@@ -1,0 +1,208 @@
+"""Which requirement needs what: every part of every `if`, every transition, every reaction changed, one at a time."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+from safetymodel.claims.clock import Clock
+from safetymodel.claims.search import Walker
+from safetymodel.claims.verdict import Trace, Word
+from safetymodel.claims.watch import NOTHING
+from safetymodel.explore.decisions import Diagram
+from safetymodel.explore.engine import LimitReached, Limits, Progress, Space
+from safetymodel.explore.symbolic import Symbolic, SymbolicSpace, within_memory
+from safetymodel.insight.necessity_batch import look
+from safetymodel.insight.necessity_changes import Change, Kind, changes_of
+from safetymodel.insight.necessity_first import FirstLook
+from safetymodel.insight.standing import word_of
+from safetymodel.model.system import Requirement, System
+
+KINDS: tuple[Kind, ...] = ("part", "removed", "negated", "late")
+
+MOST_TRACES = 40
+"""Parts that nobody notices for which a run is searched that shows what they prevent."""
+
+
+@dataclass(frozen=True, slots=True)
+class Notice:
+    """A requirement that notices a change, and the verdict that it then has (or a worse one)."""
+
+    requirement: Requirement
+    before: Word
+    after: Word
+
+
+@dataclass(frozen=True, slots=True)
+class Effect:
+    """Who notices one change.
+
+    ``known`` is False where a limit was reached first. ``differs`` is False where it makes no difference in any
+    reached state. ``trace``, where nobody notices, is a shortest run to a state in which the transition can happen
+    only with the change (``more``) or only without.
+    """
+
+    change: Change
+    notices: tuple[Notice, ...] = ()
+    known: bool = True
+    differs: bool = True
+    more: bool = False
+    trace: Trace | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Necessity:
+    """All changes of the system under the fault budget that each requirement has to withstand.
+
+    ``everything``: every requirement that notices is named; otherwise one at least. ``shortfall`` says which limit was
+    reached, if one was.
+    """
+
+    system: System
+    effects: tuple[Effect, ...]
+    everything: bool
+    seconds: float
+    shortfall: str = ""
+
+    def of_kind(self, kind: Kind) -> tuple[Effect, ...]:
+        return tuple(e for e in self.effects if e.change.kind == kind)
+
+    @property
+    def parts(self) -> int:
+        """Parts of all `if`s."""
+        return len(self.of_kind("part"))
+
+    @property
+    def noticed_parts(self) -> int:
+        return sum(bool(e.notices) for e in self.of_kind("part"))
+
+    @property
+    def unasked(self) -> tuple[Effect, ...]:
+        """The parts that nobody asked for: each is redundant, or a requirement is missing."""
+        return tuple(e for e in self.of_kind("part") if e.known and not e.notices)
+
+
+def necessity(
+    spaces: Mapping[int, Space[Any]],
+    *,
+    everything: bool = False,
+    kinds: Collection[Kind] = KINDS,
+    clock: Clock | None = None,
+    limits: Limits | None = None,
+    progress: Progress | None = None,
+) -> Necessity:
+    """Who notices what. ``spaces`` are the explored states for each fault budget that a requirement withstands.
+
+    A requirement notices where its verdict becomes worse: holds, reacts, empty, broken. Those that are broken as it is
+    are not asked.
+    """
+    started = time.monotonic()
+    clock, limits = clock or Clock(), limits or Limits()
+    most = max(spaces)
+    system = spaces[most].system
+    chosen = [c for c in changes_of(system) if c.kind in kinds]
+    looked = _Looked(system, chosen)
+    shortfall = next((s.shortfall for s in spaces.values() if not s.complete), "")
+    if not shortfall:
+        try:
+            words = {r.name: word_of(spaces[r.withstand], r, clock) for r in system.requirements}
+            space = _symbolic(spaces[most], limits)
+            with within_memory(space.symbolic.memory):
+                looked.first(space, words, everything, clock)
+            for budget in sorted(spaces) if not everything else [most]:
+                looked.batch(budget, words, everything, clock, limits, progress, last=budget == most)
+            with within_memory(space.symbolic.memory):
+                looked.runs(space, clock)
+        except LimitReached as limit:
+            shortfall = str(limit)
+    effects = tuple(looked.effects[c.number] for c in chosen)
+    return Necessity(system, effects, everything, time.monotonic() - started, shortfall)
+
+
+def _symbolic(space: Space[Any], limits: Limits) -> SymbolicSpace:
+    if isinstance(space, SymbolicSpace):
+        return space
+    found = SymbolicSpace(Symbolic(space.system, space.budget, limits))
+    if not found.complete:
+        raise LimitReached(found.shortfall)
+    return found
+
+
+class _Looked:
+    """What is known so far."""
+
+    def __init__(self, system: System, changes: Sequence[Change]) -> None:
+        self.system = system
+        self.requirements = {r.name: r for r in system.requirements}
+        self.effects = {c.number: Effect(c, known=False) for c in changes}
+        self.open: list[Change] = []
+        """Those of which nothing is known yet."""
+        self._differing: dict[int, tuple[Diagram, bool]] = {}
+
+    def first(self, space: SymbolicSpace, words: Mapping[str, Word], everything: bool, clock: Clock) -> None:
+        """What makes no difference at all, and what is noticed at once."""
+        looking = FirstLook(space, words)
+        for effect in self.effects.values():
+            clock.check()
+            change = effect.change
+            more, less = looking.differing(change)
+            if more == looking.false == less:
+                self.effects[change.number] = replace(effect, known=True, differs=False)
+                continue
+            self._differing[change.number] = (more, True) if more != looking.false else (less, False)
+            waits = system_waits(self.system, change)
+            if not everything and change.kind == "part" and not waits and less == looking.false:
+                found = looking.noticed(change, more, clock.check)
+                if found:
+                    self._note(change, found, words)
+                    continue
+            self.open.append(change)
+
+    def batch(
+        self,
+        budget: int,
+        words: Mapping[str, Word],
+        everything: bool,
+        clock: Clock,
+        limits: Limits,
+        progress: Progress | None,
+        last: bool,
+    ) -> None:
+        """All that is still open at once, under one fault budget; with ``last`` nothing stays open."""
+        if not self.open:
+            return
+        found = look(self.system, self.open, budget, words, everything, clock, limits, progress)
+        left = []
+        for change in self.open:
+            if found[change.number]:
+                self._note(change, found[change.number], words)
+            elif last:
+                self.effects[change.number] = replace(self.effects[change.number], known=True)
+            else:
+                left.append(change)
+        self.open = left
+
+    def _note(self, change: Change, found: Mapping[str, Word], words: Mapping[str, Word]) -> None:
+        notices = tuple(
+            Notice(requirement, words[name], found[name])
+            for name, requirement in self.requirements.items()
+            if name in found
+        )
+        self.effects[change.number] = replace(self.effects[change.number], notices=notices, known=True)
+
+    def runs(self, space: SymbolicSpace, clock: Clock) -> None:
+        """Shortest runs to where those make a difference that nobody notices: they show what they are for."""
+        searched = 0
+        for number, effect in self.effects.items():
+            if effect.known and effect.differs and not effect.notices and searched < MOST_TRACES:
+                searched += 1
+                members, more = self._differing[number]
+                trace = Walker(space, NOTHING, clock).shortest({0: members})
+                self.effects[number] = replace(effect, more=more, trace=trace)
+
+
+def system_waits(system: System, change: Change) -> bool:
+    """Whether the changed transition is automatic."""
+    return system.transitions[change.transition].event is None

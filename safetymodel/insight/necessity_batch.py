@@ -1,0 +1,110 @@
+"""Many changed systems explored at once, and which requirements notice which of them.
+
+The requirements are asked one after the other, the quickest first. A changed system is left out of the next question
+once it is noticed, unless everybody who notices is asked for. (Letting go of it while its states are still being
+explored costs more than it saves.)
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+
+from safetymodel.claims.clock import Clock
+from safetymodel.claims.verdict import Word
+from safetymodel.explore.decisions import Diagram, disjoin
+from safetymodel.explore.encoding import Encoding
+from safetymodel.explore.engine import LimitReached, Limits, Progress
+from safetymodel.explore.symbolic import Symbolic, SymbolicSpace, within_memory
+from safetymodel.insight.necessity_changes import Change
+from safetymodel.insight.necessity_variants import Varied, varied
+from safetymodel.insight.standing import RANK, signs_of
+from safetymodel.model.system import Requirement, System
+
+Found = dict[int, dict[str, Word]]
+"""For each change (number) the requirements (names) that notice it, with the verdict that they then get."""
+
+
+def look(
+    system: System,
+    changes: Sequence[Change],
+    budget: int,
+    words: Mapping[str, Word],
+    everything: bool,
+    clock: Clock,
+    limits: Limits,
+    progress: Progress | None = None,
+) -> Found:
+    """Who notices these changes under up to ``budget`` faults, or fewer where a requirement withstands fewer.
+
+    ``words`` are the verdicts on the system as it is. With ``everything`` each requirement that notices is found;
+    without, at least one for each change that is noticed at all.
+    """
+    many = varied(system, changes)
+    asked = [r for r in system.requirements if words[r.name] != "broken"]
+    noticed: Found = {c.number: {} for c in changes}
+    symbolic = Symbolic(many.system, budget, limits, progress, tuple(many.starts()))
+    if symbolic.shortfall:
+        raise LimitReached(symbolic.shortfall)
+    seen = _Choosers(many, symbolic.encoding)
+    with within_memory(symbolic.memory):
+        left = symbolic.reached
+        for requirement in sorted(asked, key=_costs):
+            clock.check()
+            if progress:
+                progress(f"necessity: {requirement.name}", 0)
+            space = _Part(symbolic, requirement.withstand, left)
+            space.on_work = clock.check
+            signs = signs_of(space, requirement, clock)
+            sets = (*signs.broken, *signs.wanted, *signs.arising, *signs.moments)
+            told = {id(members): seen.of(members) for members in sets}
+            gone = []
+            for change in changes:
+                number = change.number
+                if not everything and noticed[number]:
+                    continue
+                word = signs.word(seen.asked(told, number))
+                if word == "empty" and budget < requirement.withstand:
+                    continue  # with more faults it may arise
+                if RANK[word] < RANK[words[requirement.name]]:
+                    noticed[number][requirement.name] = word
+                    gone.append(seen.where[number])
+            if gone and not everything:
+                left = left & ~disjoin(gone, seen.false)
+    return noticed
+
+
+_ORDER = ("never", "always", "permissive", "possible", "start", "cause", "always_possible")
+
+
+def _costs(requirement: Requirement) -> tuple[int, int, int]:
+    """What is quickly judged first."""
+    timed = requirement.form == "cause" and requirement.within is not None
+    return timed, _ORDER.index(requirement.form), requirement.number
+
+
+class _Part(SymbolicSpace):
+    """Some of the changed systems, each whole."""
+
+    def __init__(self, symbolic: Symbolic, budget: int, members: Diagram) -> None:
+        super().__init__(symbolic, budget)
+        self.reached = self.reached & members
+        self.settled = self.settled & members
+        self.transient = self.transient & members
+        self.start = self.start & members
+
+
+class _Choosers:
+    """Sets of states seen through the subsystems that tell of changes."""
+
+    def __init__(self, many: Varied, encoding: Encoding) -> None:
+        self.false = encoding.decisions.false
+        told = {bit for chooser in set(many.chooser.values()) for bit in encoding.state_bits[chooser]}
+        self._others = encoding.decisions.cube([b for b in range(encoding.decisions.bits) if b not in told])
+        self.where = {n: encoding.formula(many.where(n)) for n in many.chooser}
+
+    def of(self, members: Diagram) -> Diagram:
+        return members.exists(self._others)
+
+    def asked(self, told: Mapping[int, Diagram], change: int) -> Callable[[Diagram], bool]:
+        """Whether a set has states of that changed system; ``told``: by the identity of each set what is seen of it."""
+        return lambda members: told[id(members)] & self.where[change] != self.false

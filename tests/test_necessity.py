@@ -1,0 +1,88 @@
+"""Who notices a change: all changes at once, held against one verification for each."""
+
+from __future__ import annotations
+
+import random
+from collections import Counter
+from pathlib import Path
+
+from random_systems import random_spec
+
+from safetymodel.explore.choice import explore
+from safetymodel.insight.necessity import Necessity, necessity
+from safetymodel.insight.necessity_changes import changes_of
+from safetymodel.insight.necessity_variants import changed_system
+from safetymodel.insight.standing import RANK, word_of
+from safetymodel.model.build import load, load_text
+from safetymodel.model.step import can_move
+from safetymodel.model.system import System
+from safetymodel.traces.wording import formula_text
+
+SPECS = Path(__file__).resolve().parent.parent / "specs"
+
+
+def words_of(system: System, engine: str = "auto") -> dict[str, str]:
+    budgets = sorted({0, *(r.withstand for r in system.requirements)})
+    spaces = explore(system, budgets, engine).spaces  # type: ignore[arg-type]
+    return {r.name: word_of(spaces[r.withstand], r) for r in system.requirements}
+
+
+def compared(seed: int) -> Counter[str]:
+    system, _ = load_text(random_spec(random.Random(seed)), "random.yaml")
+    assert system is not None
+    found: Counter[str] = Counter()
+    budgets = sorted({0, *(r.withstand for r in system.requirements)})
+    spaces = explore(system, budgets).spaces
+    if max(space.size(space.reached) for space in spaces.values()) > 400:
+        return found
+    before = words_of(system)
+    all_of_them = {e.change.number: e for e in necessity(spaces, everything=True).effects}
+    quickly = {e.change.number: e for e in necessity(spaces).effects}
+    for change in changes_of(system):
+        after = words_of(changed_system(system, change), "product")
+        worse = {
+            name: word for name, word in after.items() if before[name] != "broken" and RANK[word] < RANK[before[name]]
+        }
+        got = {n.requirement.name: n.after for n in all_of_them[change.number].notices}
+        assert got == worse, f"{seed}: {change}"
+        quick = quickly[change.number]
+        assert quick.known
+        assert bool(quick.notices) == bool(worse), f"{seed}: {change}"
+        assert all(n.requirement.name in worse for n in quick.notices)
+        assert quick.differs or not worse
+        if quick.trace is not None:
+            t = system.transitions[change.transition]
+            other = changed_system(system, change).transitions[change.transition]
+            end = quick.trace.end
+            if change.kind != "late":
+                assert can_move(system, end, t) != can_move(system, end, other)
+            found["traces"] += 1
+        found[change.kind] += 1
+        found["noticed"] += bool(worse)
+        found["no difference"] += not quick.differs
+    return found
+
+
+def test_random_specs() -> None:
+    found: Counter[str] = Counter()
+    for seed in range(24):
+        found += compared(seed)
+    assert min(found[kind] for kind in ("part", "removed", "negated", "late")) >= 40
+    assert found["noticed"] >= 70
+    assert found["no difference"] >= 30
+    assert found["traces"] >= 30
+
+
+def hatch() -> Necessity:
+    system, problems = load(str(SPECS / "two-door-hatch.yaml"))
+    assert system is not None, problems
+    budgets = sorted({0, *(r.withstand for r in system.requirements)})
+    return necessity(explore(system, budgets).spaces)
+
+
+def test_parts_are_told_by_what_they_say() -> None:
+    found = hatch()
+    parts = {formula_text(found.system, e.change.part) for e in found.of_kind("part") if e.change.part is not None}
+    assert "inner_shut" in parts
+    assert 0 < found.noticed_parts <= found.parts
+    assert all(e.known for e in found.effects)
