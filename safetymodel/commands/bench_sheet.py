@@ -122,9 +122,8 @@ def lines_of(data: dict[str, Any], quiet: bool) -> list[str]:
     for walk in data["walks"]:
         if walk["outcome"] == "fail" and not quiet:
             shown = ", ".join(f"{name} shows {value}" for name, value in walk["shown"].items())
-            lines.append(
-                f"step {walk['step']}, {walk['stimulus']}: differs; {shown or 'no one state fits all outputs'}"
-            )
+            shown = shown or "no one state fits all outputs"
+            lines.append(f"step {walk['step']}, {walk['stimulus']}: differs; {shown}")
         elif walk["outcome"] in ("not run", "ended") and not quiet:
             lines.append(f"walk {walk['walk']}: {walk['outcome']}, {walk['reason']}")
     told = ", ".join(f"{count} {word}" for word, count in counts.items() if count)
