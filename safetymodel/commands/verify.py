@@ -66,13 +66,14 @@ def verify(
     quiet: Annotated[bool, typer.Option("--quiet", help="Verdicts only, no traces.")] = False,
 ) -> int:
     """Judge every requirement; show the shortest way to each breach."""
-    from safetymodel import comparison, pipeline
+    from safetymodel import pipeline
     from safetymodel.explore.engine import Limits
     from safetymodel.report import results_files, terminal
-    from safetymodel.report.baseline import baseline_said
 
     known: list[dict[str, Any]] | None = None
     if baseline is not None:
+        from safetymodel import comparison
+
         found = comparison.read_baseline(baseline)
         if isinstance(found, Problem):
             return after_writing((found,), 2)
@@ -90,6 +91,8 @@ def verify(
             terminal.print_result(result, quiet=quiet)
     code = pipeline.exit_code(results)
     if known is not None:
+        from safetymodel.report.baseline import baseline_said
+
         changes = comparison.against_baseline(results, known)
         terminal.show(baseline_said(changes), sys.stderr if to_stdout else sys.stdout)
         code = comparison.baseline_exit_code(code, changes)
