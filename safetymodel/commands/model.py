@@ -87,8 +87,12 @@ def schema(
     """Print the JSON Schema of the spec format, for editors; or of the results that a command writes."""
     import json
 
-    from safetymodel.report.schemas import results_schema
-    from safetymodel.spec.models import json_schema
+    if of is Kind.spec:
+        from safetymodel.spec.models import json_schema
 
-    print(json.dumps(json_schema() if of is Kind.spec else results_schema(of.value), indent=1))
+        print(json.dumps(json_schema(), indent=1))
+    else:
+        from safetymodel.report.schemas import results_schema
+
+        print(json.dumps(results_schema(of.value), indent=1))
     return 0
