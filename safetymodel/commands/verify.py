@@ -68,7 +68,7 @@ def verify(
     """Judge every requirement; show the shortest way to each breach."""
     from safetymodel import pipeline
     from safetymodel.explore.engine import Limits
-    from safetymodel.report import results_files, terminal
+    from safetymodel.report import terminal
 
     known: list[dict[str, Any]] | None = None
     if baseline is not None:
@@ -107,9 +107,12 @@ def verify(
             )
     if traces_to is not None:
         code = after_writing(pipeline.save_traces(results, traces_to), code)
-    for target, writes in ((junit_file, results_files.junit_xml), (markdown_file, results_files.markdown)):
-        if target is not None:
-            code = after_writing(pipeline.save_text(target, writes(results)), code)
+    if junit_file is not None or markdown_file is not None:
+        from safetymodel.report import results_files
+
+        for target, writes in ((junit_file, results_files.junit_xml), (markdown_file, results_files.markdown)):
+            if target is not None:
+                code = after_writing(pipeline.save_text(target, writes(results)), code)
     if json_file is not None:
         text = pipeline.results_json(results)
         if to_stdout:
