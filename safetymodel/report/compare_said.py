@@ -290,10 +290,11 @@ def _conditions(b: Behaviours) -> Iterator[Block]:
             by = and_list([part_text(cause) for cause in way.causes if cause != way.part])
             itself = way.part in way.causes and way.old and way.new
             because = " and ".join(
-                part for part in ("its own condition" if itself else "", f"through {by}" if by else "") if part
+                part for part in ("its own condition" if itself else "", by) if part
             )
-            rows.append(((way.part.name, "strong"), (way_words(way), ""), (because, "")))
-        yield Grid(("way to move", "in the new revision", "because"), tuple(rows))
+            words = f"{way_words(way)}{f'; by {because}' if because else ''}"
+            rows.append(((way.part.name, "strong"), (words, "")))
+        yield Grid(("way to move", "in the new revision"), tuple(rows))
     if b.parts:
         yield None
         yield Words((("Definitions that have changed", "strong"),))

@@ -125,14 +125,40 @@ def _wrapped(text: str, indent: int, hang: int, width: int | None) -> Iterator[s
 
 def _plain_grid(grid: Grid, width: int | None) -> Iterator[str]:
     rows = [[printable(text) for text in grid.headings], *([printable(text) for text, _ in row] for row in grid.rows)]
-    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
-    if width is not None:  # names fold where they would take more than a third, the last column takes the rest
-        widths[0] = min(widths[0], max(width // 3, len(grid.headings[0])))
-        widths[-1] = max(width - sum(widths[:-1]) - 2 * (len(widths) - 1), 16)
+    widths = column_widths(rows, width, 2)
     for row in rows:
         cells = [textwrap.wrap(cell, room, break_on_hyphens=False) for cell, room in zip(row, widths, strict=True)]
         for line in zip_longest(*cells, fillvalue=""):
             yield "  ".join(f"{cell:<{room}}" for cell, room in zip(line, widths, strict=True)).rstrip()
+
+
+SHORT = 14
+"""Letters up to which a column is never folded."""
+
+LEAST = 8
+"""Columns of the terminal that a folded column keeps, however narrow all is."""
+
+
+def column_widths(rows: list[list[str]], width: int | None, gap: int) -> list[int]:
+    """The width of each column of a table (headings are the first row), all of it within ``width`` where that is given.
+
+    Names, in the first column, fold where they would take more than a third; short columns stay whole; the long ones
+    share what is left, and what one of them does not need goes to the longer.
+    """
+    needs = [max(map(len, column)) for column in zip(*rows, strict=True)]
+    if width is None:
+        return needs
+    found = list(needs)
+    found[0] = min(needs[0], max(width // 3, len(rows[0][0])))
+    left = width - gap * (len(needs) - 1)
+    if sum(found) <= left:
+        return found
+    long = [n for n in range(1, len(needs)) if needs[n] > SHORT] or [len(needs) - 1]
+    left -= sum(found[n] for n in range(len(needs)) if n not in long)
+    for count, n in enumerate(sorted(long, key=lambda n: needs[n])):
+        found[n] = max(LEAST, min(needs[n], left // (len(long) - count)))
+        left -= found[n]
+    return found
 
 
 def _write(stream: TextIO, text: str) -> None:
@@ -201,12 +227,9 @@ def _rich_grid(grid: Grid, width: int, stream: TextIO) -> Table:
     from rich.table import Table
 
     table = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False)
-    last = len(grid.headings) - 1
-    for place, heading in enumerate(grid.headings):
-        whole = 0 < place < last
-        widest = max(width // 3, len(heading)) if place == 0 else None
-        least = 16 if place == last else None
-        table.add_column(heading, no_wrap=whole, overflow="fold", max_width=widest, min_width=least)
+    rows = [list(grid.headings), *([_encodable(printable(text), stream) for text, _ in row] for row in grid.rows)]
+    for heading, room in zip(grid.headings, column_widths(rows, width, 3), strict=True):
+        table.add_column(heading, overflow="fold", width=room)
     for row in grid.rows:
         table.add_row(*(_rich_text((piece,), stream) for piece in row))
     return table
@@ -225,6 +248,7 @@ def progress() -> Iterator[Progress]:
         yield _silent
         return
     started = shown = time.monotonic()
+    stream = sys.stderr  # what shows a status puts something else in its place
     status = None
 
     def report(what: str, states: int) -> None:
@@ -233,12 +257,14 @@ def progress() -> Iterator[Progress]:
         if now - started < SPIN_AFTER or now - shown < _REFRESH:
             return
         shown = now
-        text = printable(f"{what}, {states:,} states" if states else what)
+        text = _encodable(printable(f"{what}, {states:,} states" if states else what), stream)
         if status is None:
             from rich.status import Status
             from rich.text import Text
 
-            status = Status(Text(text), console=_console(sys.stderr), refresh_per_second=8)
+            console = _console(stream)
+            spinner = "dots" if console.encoding.startswith("utf") else "line"  # which every code page has
+            status = Status(Text(text), console=console, spinner=spinner, refresh_per_second=8)
             status.start()
         else:
             from rich.text import Text
