@@ -11,6 +11,7 @@ from random_systems import random_spec
 from safetymodel.explore.choice import explore
 from safetymodel.insight.necessity import Necessity, necessity
 from safetymodel.insight.necessity_changes import changes_of
+from safetymodel.insight.necessity_sentences import effect_sentence, summary
 from safetymodel.insight.necessity_variants import changed_system
 from safetymodel.insight.standing import RANK, word_of
 from safetymodel.model.build import load, load_text
@@ -86,3 +87,47 @@ def test_parts_are_told_by_what_they_say() -> None:
     assert "inner_shut" in parts
     assert 0 < found.noticed_parts <= found.parts
     assert all(e.known for e in found.effects)
+
+
+PUMP = """
+safetymodel: 1
+title: A pump that is kept from running dry
+subsystems:
+  tank: {states: [full, empty], events: {drain: {}, fill: {}}, transitions: [
+    {from: full, to: empty, on: drain, physically: pump is running}, {from: empty, to: full, on: fill}]}
+  cover: {states: [shut, open], events: {lift: {}, close: {}}, transitions: [
+    {from: shut, to: open, on: lift}, {from: open, to: shut, on: close}]}
+  pump: {states: [still, running], events: {start: {}, stop: {}}, transitions: [
+    {from: still, to: running, on: start, if: wet and covered and wet},
+    {from: running, to: still, on: stop},
+    {from: running, to: still, if: not wet}]}
+signals: {wet: {reads: tank is full}, covered: {reads: cover is shut}}
+requirements:
+  R1: {text: it does not run dry, never: pump is running and tank is empty}
+  R2: {text: it can run, possible: pump is running}
+"""
+
+
+def test_a_missing_requirement_and_a_redundant_part() -> None:
+    system, problems = load_text(PUMP, "pump.yaml")
+    assert system is not None, problems
+    found = necessity(explore(system, (0,)).spaces)
+    said = [effect_sentence(system, e) for e in found.of_kind("part")]
+    start = "pump: still -> running on pump.start without"
+    nobody = "nobody asked for this: redundant, or a requirement is missing."
+    same = "It makes no difference in any situation that can come about under these faults."
+    assert said == [
+        f"{start} `wet`: {nobody} {same}",
+        f"{start} `covered`: {nobody} After the run shown (1 happening) it can happen, and could not before.",
+        f"{start} `wet`: {nobody} {same}",
+        "pump: running -> still without `not wet`: noticed by R1 (reacts, then empty).",
+    ]
+    assert [s.split(" (")[0] for s in summary(found)][:2] == [
+        "1 of 4 parts of the conditions are noticed by some requirement when left out",
+        "2 of the others make no difference in any situation that can come about under these faults.",
+    ]
+    (covered,) = (e for e in found.of_kind("part") if e.trace is not None)
+    assert covered.trace is not None
+    assert [step.kind for step in covered.trace.steps] == ["event"]
+    removed = [e.change.transition for e in found.of_kind("removed") if e.notices]
+    assert len(removed) >= 2  # the start of the pump, and its reaction
