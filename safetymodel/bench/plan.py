@@ -50,6 +50,8 @@ BY_ORDER = (
     "of time"
 )
 
+HIDDEN = "a machine without it would come to rest in the same state, so nobody would see that it is missing"
+
 FARTHEST = 60
 """Rows within which a goal is looked for."""
 
@@ -128,7 +130,8 @@ class Planner(Generic[S]):
             self.reasons.pop(number, None)
         for number, outcome in enumerate(self.outcomes):
             if outcome == "open":
-                self.reasons.setdefault(number, self.shortfall or "no walk was found that shows it")
+                reason = self.reasons.setdefault(number, self.shortfall or "no walk was found that shows it")
+                self.outcomes[number] = "by order" if reason == BY_ORDER else "hidden" if reason == HIDDEN else outcome
         least = 0 if self.shortfall else self._least()
         return Plan(self.forced, self.goals, walks, tuple(self.outcomes), self.reasons, least, self.shortfall)
 
@@ -289,6 +292,8 @@ class Planner(Generic[S]):
                 for place, state in new.passed:
                     self._know(state, tuple(draft.rows[: before_these + place]))
             else:
+                if number in trial.hidden:
+                    self.reasons[number] = HIDDEN
                 self.outcomes[:] = outcomes
                 tries[number] = tries.get(number, 0) + 1
         if draft is not None:
@@ -299,7 +304,12 @@ class Planner(Generic[S]):
         """The nearest goal from where the walk has come to, if it is near."""
         layers = Layers(self.reach, watcher.possible, self._room(fault), fault)
         found = self._nearest(layers, targets, NEAR)
-        return None if found is None else (found[0], self.reach.path(layers, found[1], found[2], {})[1])
+        if found is None:
+            return None
+        try:
+            return found[0], self.reach.path(layers, found[1], found[2], {})[1]
+        except CannotTrack:  # on the way the logic can go round for ever
+            return found[0], None
 
     def _new_start(self, targets: list[tuple[int, S]], room: S, fault: int | None) -> _Proposal | None:
         """A goal, and the rows to it from the initial state by way of a state that some walk has come to. The rows are
@@ -311,14 +321,20 @@ class Planner(Generic[S]):
         layers = Layers(self.reach, known, room, fault)
         found = self._nearest(layers, targets, NEAR_KNOWN if fault is None else 1)
         if found is not None:
-            start, rows = self.reach.path(layers, found[1], found[2], cost)
+            try:
+                start, rows = self.reach.path(layers, found[1], found[2], cost)
+            except CannotTrack:
+                return found[0], None
             return found[0], (*known[start], *rows)
         states = sorted(known, key=lambda state: cost[state])
         for number, target in targets:
             ladder = Ladder(self.reach, target, room, fault)
             place = ladder.height(states, FARTHEST)
             if place is not None:
-                way = ladder.down(place[1], place[0])
+                try:
+                    way = ladder.down(place[1], place[0])
+                except CannotTrack:
+                    way = None
                 return number, None if way is None else (*known[place[1]], *way)
         return None
 

@@ -98,6 +98,26 @@ class Follower:
         where = {before: tuple(state for state, _ in pairs) for before, pairs in landed.items()}
         return Phase(where, edges, tuple(settled))
 
+    def looks_the_same(self, states: Iterable[State], transition: Transition, event: int | None) -> bool:
+        """Whether a machine that takes a transition where the model blocks it can come to rest looking as the model
+        does: then nobody sees that it was taken."""
+        for state in states:
+            ways: list[tuple[Transition, ...]] = [()]
+            if event is not None:
+                ways = self.tracker.choices(state, event) or [()]
+            for way in ways:
+                right = self._rest(state, moved(state, way))
+                if right & self._rest(state, moved(state, (*way, transition))):
+                    return True
+        return False
+
+    def _rest(self, before: State, landed: State) -> frozenset[tuple[int, ...]]:
+        """The combinations of states in which the logic can come to rest; none where it goes round for ever."""
+        try:
+            return frozenset(s.states for s in self._phase({before: [(landed, self._everybody)]}).settled)
+        except CannotTrack:
+            return frozenset()
+
     def _in_window(self, state: State) -> Iterator[Transition]:
         for t in self._windows:
             if t.earliest <= state.clocks[t.subsystem] < t.latest and self.tracker.can(state, t.number):
@@ -111,12 +131,14 @@ class Watcher:
         self.follower = follower
         self.goals = goals
         self.possible: tuple[State, ...] = ()
+        self.hidden: set[int] = set()
+        """Goals that a row would have shown, had what the machine must not do been visible."""
         self.stage: dict[int, int] = {}
         """Of a goal that is under way, how many of its stages were seen."""
 
     def copy(self) -> Watcher:
         other = Watcher(self.follower, self.goals)
-        other.possible, other.stage = self.possible, dict(self.stage)
+        other.possible, other.stage, other.hidden = self.possible, dict(self.stage), self.hidden
         return other
 
     def begin(self, wanted: Iterable[int]) -> tuple[int, ...]:
@@ -142,11 +164,15 @@ class Watcher:
         if stage and event is not None and event in stages[stage].without:
             stage = 0
         if any(sight.kind != "at" and self._shown(sight, done, fired) for sight in stages[stage].ways):
+            if self._is_hidden(goal, done.before, event):
+                return False
             stage += 1
         while stage < len(stages):
             if stage and not self._all_hold(done.after, stages[stage].keep):
                 stage = 0
             if not any(sight.kind == "at" and self._stands(sight, done.after) for sight in stages[stage].ways):
+                break
+            if self._is_hidden(goal, done.after, None):
                 break
             stage += 1
         if stage == len(stages):
@@ -157,6 +183,16 @@ class Watcher:
         else:
             self.stage.pop(goal.number, None)
         return False
+
+    def _is_hidden(self, goal: Goal, states: Iterable[State], event: int | None) -> bool:
+        """Of a goal that a transition is blocked: whether nobody would see it, were it not."""
+        if goal.kind != "blocks" or goal.transition is None:
+            return False
+        transition = self.follower.system.transitions[goal.transition]
+        hidden = self.follower.looks_the_same(states, transition, event)
+        if hidden:
+            self.hidden.add(goal.number)
+        return hidden
 
     def _all_hold(self, states: Iterable[State], formula: object) -> bool:
         return all(self.follower.tracker.holds(state, formula) for state in states)  # type: ignore[arg-type]

@@ -12,7 +12,7 @@ from safetymodel.bench.replay import Follower, Watcher
 from safetymodel.bench.stimulus import Stimulus
 from safetymodel.model.system import Scenario, System
 
-Outcome = Literal["shown", "untestable", "forbidden", "by order", "open"]
+Outcome = Literal["shown", "untestable", "forbidden", "by order", "hidden", "open"]
 
 
 @dataclass(frozen=True, slots=True)

@@ -82,6 +82,7 @@ OUTCOMES = {
     "untestable": "no reachable state can show it",
     "forbidden": "only where a requirement forbids the machine to be",
     "by order": "depends on the order of reaction",
+    "hidden": "what comes after hides it",
     "open": "not planned",
 }
 

@@ -1,0 +1,90 @@
+"""30 seeded defects of the coach's twin: does its commissioning sheet find them?
+
+    python tests/benchmarks/sheet_defects.py [SEEDS, such as 1,2,3]
+
+The sheet is planned once. Each defect gets a twin of its own that works the sheet from the start up to the first
+difference. For a defect that is not found it is asked what the plan says of the dropped part, if it was one.
+"""
+
+from __future__ import annotations
+
+import platform
+import sys
+import time
+from collections import Counter
+from datetime import UTC, datetime
+from pathlib import Path
+
+from safetymodel.bench.commission import Commissioning, commission
+from safetymodel.bench.defects import Defect, some_defects
+from safetymodel.bench.device import DeviceError
+from safetymodel.bench.mapping import mapping_by_names
+from safetymodel.bench.sheet_run import mapping_with_forces, run_sheet
+from safetymodel.bench.sights import part_list
+from safetymodel.bench.twin import Twin
+
+ROOT = Path(__file__).parent.parent.parent
+SPEC = ROOT / "specs" / "whimbrel.yaml"
+DEFECTS = 30
+
+
+def found_by(commissioned: Commissioning, defect: Defect) -> str:
+    """How the sheet finds a defect; empty where it does not."""
+    plan = commissioned.plan
+    mapping = mapping_with_forces(plan.forced, mapping_by_names(commissioned.system), by_names=True)
+    try:
+        twin = Twin(plan.forced.system, [defect])
+        done = run_sheet(plan, mapping, twin, first_only=True)
+    except DeviceError as error:
+        return f"at the reset: {error.message}"
+    if done.error is not None:
+        return f"device: {done.error.message}"
+    if done.failed:
+        return f"walk {len(done.worked)}, row {done.failed[0].rows}"
+    return ""
+
+
+def why_not(commissioned: Commissioning, defect: Defect) -> str:
+    """What the plan says of a dropped part."""
+    plan = commissioned.plan
+    if defect.part is None:
+        return ""
+    parts = part_list(defect.part.formula)
+    said = [
+        f"{goal.kind}: {plan.outcomes[goal.number]}"
+        + (f" ({plan.reasons[goal.number]})" if goal.number in plan.reasons else "")
+        for goal in plan.goals
+        if goal.transition == defect.part.transition and goal.part in parts
+    ]
+    return "; ".join(said) or "a part of a conjunction that one passage shows"
+
+
+def main(seeds: list[int]) -> None:
+    print(f"{datetime.now(UTC):%Y-%m-%d}, {platform.machine()}, Python {platform.python_version()}; processor time")
+    started = time.process_time()
+    commissioned = commission(str(SPEC))
+    assert isinstance(commissioned, Commissioning)
+    plan = commissioned.plan
+    print(
+        f"planned in {time.process_time() - started:.0f} s: {dict(Counter(plan.outcomes))}, {len(plan.walks)} walks, "
+    )
+    print(f"{plan.rows} rows, at least {plan.least}")
+    started = time.process_time()
+    mapping = mapping_with_forces(plan.forced, mapping_by_names(commissioned.system), by_names=True)
+    sound = run_sheet(plan, mapping, Twin(plan.forced.system))
+    print(f"a sound twin passes: {sound.passed}, in {time.process_time() - started:.1f} s")
+    for seed in seeds:
+        drawn = some_defects(commissioned.system, DEFECTS, seed)
+        missed = []
+        for defect in drawn:
+            how = found_by(commissioned, defect)
+            print(f"  {defect.name}: {how or 'NOT FOUND'}", flush=True)
+            if not how:
+                missed.append(defect)
+        print(f"seed {seed}: {len(drawn) - len(missed)} of {len(drawn)} found")
+        for defect in missed:
+            print(f"  not found: {defect.text}. {why_not(commissioned, defect)}")
+
+
+if __name__ == "__main__":
+    main([int(word) for word in (sys.argv[1] if len(sys.argv) > 1 else "1").split(",")])
