@@ -89,7 +89,7 @@ def test_a_careless_controller_is_found_and_the_way_is_short(hatch: System, devi
         (lines("lists"), "garbage", r".* is \[1\]: no text, whole number or truth value"),
         (lines("forgets"), "garbage", "the device says nothing of inner_door"),
         (lines("strange"), "garbage", "panel shows 'purple', which is no value of panel"),
-        (lines("chatters"), "garbage", "the device speaks without being asked|the device answers a `read` without `values`"),
+        (lines("chatters"), "garbage", "the device (speaks without being asked|answers a `read` without `values`)"),
         ("lines:no-such-program-here", "refused", "cannot start no-such-program-here: No such file or directory"),
         ("lines:", "refused", "no command is given"),
         ("lines:'open", "refused", "the command cannot be read: No closing quotation"),

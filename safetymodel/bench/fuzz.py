@@ -11,13 +11,15 @@ from __future__ import annotations
 
 import random
 from collections.abc import Callable
+from typing import Any
 
 from hypothesis import HealthCheck, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, precondition, rule
 
+from safetymodel.bench.connect import Guarded
 from safetymodel.bench.coverage import Coverage
-from safetymodel.bench.device import Device, NoDevice
+from safetymodel.bench.device import NoDevice
 from safetymodel.bench.guide import Goal, Guide, goals_of
 from safetymodel.bench.kept import words
 from safetymodel.bench.mapping import Mapping, spec_and_map
@@ -35,11 +37,12 @@ class DeviceDiffers(AssertionError):
 
 
 def fuzz_machine(
-    spec: str | System, device: Callable[[], Device], map_file: str = "", faults: int = 1
+    spec: str | System, device: Callable[[], Any], map_file: str = "", faults: int = 1
 ) -> type[RuleBasedStateMachine]:
     """A ``RuleBasedStateMachine`` that drives ``device()`` and holds it against the spec.
 
-    ``device`` is called once for each example, and what it makes is closed after it. ``faults`` is how many faults may
+    ``device`` is called once for each example; what it makes needs ``reset``, ``apply``, ``wait`` and ``read`` (see
+    :class:`safetymodel.bench.device.Device`), and is closed after it where it can be. ``faults`` is how many faults may
     be forced at once. Raises ValueError where the spec or the map has problems.
     """
     system, mapping = spec_and_map(spec, map_file)
@@ -49,7 +52,7 @@ def fuzz_machine(
     class BenchMachine(RuleBasedStateMachine):
         def __init__(self) -> None:
             super().__init__()
-            self.device = device()
+            self.device = Guarded(device())
             self.rig = Rig(system, mapping, self.device, tracker)
             self.guide = Guide(system, tracker, self.rig.can_give, faults)
             self.goal: Goal | None = None

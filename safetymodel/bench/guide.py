@@ -71,6 +71,7 @@ class Guide:
         self.system = system
         self.tracker = tracker
         self.budget = budget
+        self._tests: dict[int, tuple[Formula, tuple[Callable[[State], bool], ...]]] = {}
         self._ahead = [_distances(system, s.number) for s in system.subsystems]
         self._conditions = [conjoin((t.interlock, t.physical)) for t in system.transitions]
         self.events = tuple(e.number for e in system.events if can_give(Stimulus("event", e.number)))
@@ -127,8 +128,12 @@ class Guide:
 
     def missing(self, state: State, goal: Goal) -> int:
         """How many conjuncts of a goal are not there yet."""
-        parts = goal.wanted.parts if isinstance(goal.wanted, AllOf) else (goal.wanted,)
-        return sum(not self.tracker.holds(state, part) for part in parts)
+        known = self._tests.get(id(goal.wanted))
+        if known is None or known[0] is not goal.wanted:
+            parts = goal.wanted.parts if isinstance(goal.wanted, AllOf) else (goal.wanted,)
+            known = goal.wanted, tuple(self.tracker.asked(part) for part in parts)
+            self._tests[id(goal.wanted)] = known
+        return sum(not test(state) for test in known[1])
 
     def at_rest(self, goal: Goal) -> tuple[Formula, ...]:
         """That none of the automatic transitions of what a goal depends on is due, those that wait for a time aside."""

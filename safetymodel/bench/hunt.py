@@ -35,9 +35,6 @@ DIRECT = 0.96
 RETURN = 0.6
 """How often a known way from a reset is taken to where a goal begins."""
 
-LOOKS = 4
-"""How many ways on are compared before a stimulus is given."""
-
 FAULTY = 0.2
 """How often a fault that may help is used although its goal has not been missed without one."""
 
@@ -113,7 +110,6 @@ class _Run:
         self.tries: dict[Goal, int] = {}
         self.ways: dict[tuple[int, int], tuple[Stimulus, ...]] = {}
         self.plan: deque[Stimulus] = deque()
-        self.been: set[tuple[int, ...]] = set()
         self.goal: Goal | None = None
         self.left = 0
         self.steps = self.happenings = self.resets = 0
@@ -180,34 +176,13 @@ class _Run:
         stimulus: Stimulus | None = None
         goal = self.goal
         if goal is not None and self.rng.random() < DIRECT:
-            stimulus = self._towards(state, goal)
+            stimulus = self.guide.towards(state, goal, self.rng)
         self.left -= 1
         if goal is not None and (stimulus is None or self.left <= 0):
             self.left -= 10  # no way is seen from here: somewhere else there may be one
         if stimulus is None or not self.rig.can_give(stimulus):
             return self.guide.anything(state, self.rng)
         return stimulus
-
-    def _towards(self, state: State, goal: Goal) -> Stimulus | None:
-        """A stimulus towards the goal, of a few the one that undoes least of it and leads to something new."""
-        best: tuple[float, Stimulus] | None = None
-        now = self.guide.missing(state, goal)
-        if not now:
-            return self.guide.towards(state, goal, self.rng)
-        self.been.add(state.states)
-        for _ in range(LOOKS):
-            stimulus = self.guide.towards(state, goal, self.rng)
-            if stimulus is None:
-                continue
-            if best is not None and stimulus == best[1]:
-                continue
-            after = self.rig.tracker.after((state,), stimulus)[0]
-            cost = max(0, self.guide.missing(after, goal) - now) + 2 * (after.states in self.been)
-            if not cost:
-                return stimulus
-            if best is None or cost < best[0]:
-                best = cost, stimulus
-        return best[1] if best else None
 
     def _give(self, stimulus: Stimulus) -> bool:
         before = self.rig.possible
@@ -242,14 +217,20 @@ class _Run:
         self.left = min(FIRST_TRY << tries, LONGEST_TRY)
         fault = self._fault_for(goal, up, tries)
         way = self._way_to(state, goal)
-        if (way or (up and (fault is None or not up >> fault & 1))) and self._reset():
+        if (way or self._in_the_way(up, fault)) and self._reset():
             return True
         self.plan.extend(way)
-        self.been.clear()
         if fault is not None:
             goal = replace(goal, wanted=AllOf((FaultUp(fault), goal.wanted)))
         self.goal = goal
         return False
+
+    def _in_the_way(self, up: int, fault: int | None) -> bool:
+        """Whether the faults that are up are none that the next goal is for, and a reset has to clear them; where more
+        may be there at once, only now and then."""
+        if not up or (fault is not None and up >> fault & 1):
+            return False
+        return up.bit_count() >= self.guide.budget or self.rng.random() < 0.5
 
     def _fault_for(self, goal: Goal, up: int, tries: int) -> int | None:
         """A fault for the way to a goal: one that it needs; where it was missed without, any that has to do with it."""

@@ -19,7 +19,7 @@ from safetymodel.model.formula import (
 )
 from safetymodel.model.system import System
 
-MOST_TRIED = 200
+MOST_TRIED = 80
 """Branches after which a formula is taken to be settable."""
 
 Wish = tuple[Formula, bool]

@@ -19,8 +19,8 @@ from safetymodel.model.system import System, Transition
 MOST_POSSIBLE = 20_000
 """How many possible states are followed at once, transient ones included."""
 
-MOST_REMEMBERED = 100_000
-"""Readings that are remembered of one condition."""
+MOST_REMEMBERED = 50_000
+"""Readings of one condition, and steps, that are remembered."""
 
 
 class CannotTrack(Exception):
@@ -49,6 +49,7 @@ class Tracker:
         self._everybody = (1 << len(system.subsystems)) - 1
         self._timed = tuple(t for t in system.transitions if t.event is None and t.earliest < t.latest)
         self._truths: dict[int, tuple[Formula, Callable[[State], bool]]] = {}
+        self._steps: dict[tuple[State, Stimulus, int], tuple[State, ...]] = {}
         self._signals = tuple(SignalTrue(s.number) for s in system.signals)
 
     # -- single questions ---------------------------------------------------------------------
@@ -59,11 +60,15 @@ class Tracker:
 
     def holds(self, state: State, formula: Formula) -> bool:
         """As :func:`safetymodel.model.step.holds`, remembered for formulas that live as long as the tracker."""
+        return self.asked(formula)(state)
+
+    def asked(self, formula: Formula) -> Callable[[State], bool]:
+        """The formula as a question to states, which remembers its answers."""
         known = self._truths.get(id(formula))
         if known is None or known[0] is not formula:
             known = formula, self._reader(formula)
             self._truths[id(formula)] = known
-        return known[1](state)
+        return known[1]
 
     def cone(self, formula: Formula) -> Cone:
         """What the formula depends on."""
@@ -158,6 +163,18 @@ class Tracker:
         ``slack`` is by how many ticks a wait of the device may be shorter or longer. A blocked event, or a fault
         that is there already, leaves a state as it is. Raises CannotTrack.
         """
+        if len(states) != 1:
+            return self._after(states, stimulus, slack)
+        key = states[0], stimulus, slack
+        known = self._steps.get(key)
+        if known is None:
+            known = self._after(states, stimulus, slack)
+            if len(self._steps) >= MOST_REMEMBERED:
+                self._steps.clear()
+            self._steps[key] = known
+        return known
+
+    def _after(self, states: tuple[State, ...], stimulus: Stimulus, slack: int) -> tuple[State, ...]:
         if stimulus.kind == "wait":
             return self._waited(states, stimulus.number, slack)
         return self._settled(self.landed(states, stimulus))
@@ -239,8 +256,13 @@ class Tracker:
             if not due:
                 settled[state] = None
                 continue
-            left = _bits(t.subsystem for t in due)
-            stack.extend((moved(state, (t,)), left | self._readers[t.subsystem]) for t in reversed(due))
+            left = 0
+            for t in due:
+                left |= 1 << t.subsystem
+            for t in reversed(due):
+                after = moved(state, (t,))
+                if after not in seen:
+                    stack.append((after, left | self._readers[t.subsystem]))
         if not settled:
             raise CannotTrack("the logic of the model goes round automatic transitions for ever here")
         return seen, tuple(settled)
@@ -317,6 +339,9 @@ class Tracker:
         return can
 
     def _reader(self, formula: Formula) -> Callable[[State], bool]:
+        if isinstance(formula, InState):
+            subsystem, here, negated = formula.subsystem, frozenset(formula.states), formula.negated
+            return lambda state: (state.states[subsystem] in here) != negated
         system, cone = self.system, Cone(self.system, formula)
         key_of, mask = cone.key, cone.mask
         remembered: dict[Any, bool] = {}
