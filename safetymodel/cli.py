@@ -75,7 +75,7 @@ def _program(
 
 
 for command, codes in (
-    (verify.verify, verify.EXIT_CODES),
+    (verify.verify, verify.EXIT_CODES + verify.WITH_A_BASELINE),
     (faults.faults, faults.EXIT_CODES),
     (compare.compare, compare.EXIT_CODES),
     (report.report, report.EXIT_CODES),

@@ -57,10 +57,11 @@ def report(
     if unknown:
         hint = did_you_mean(unknown[0], [s.name for s in run.system.subsystems])
         return Unread(path, (Problem("unknown-subsystem", NOWHERE, f"there is no subsystem {unknown[0]}", hint),))
-    return _page(run, wanted, limits, progress), run
+    return page_of(run, wanted, limits, progress), run
 
 
-def _page(run: Run, wanted: Wanted, limits: Limits, progress: Progress | None) -> str:
+def page_of(run: Run, wanted: Wanted, limits: Limits, progress: Progress | None = None) -> str:
+    """The page of a verification that has been done."""
     from safetymodel.faults.study import study
     from safetymodel.insight.review import review
     from safetymodel.report.evidence_page import Evidence, evidence_page

@@ -10,7 +10,12 @@ from axe_playwright_python.sync_playwright import Axe
 from browser import Watched, browser
 from playwright.sync_api import Browser, Page
 from test_report import HOSTILE, page_of
+from verified import run_of
 from worded_specs import HATCH_FILE
+
+from safetymodel import evidence
+from safetymodel.evidence import Wanted
+from safetymodel.explore.engine import Limits
 
 
 @pytest.fixture(scope="module")
@@ -31,6 +36,37 @@ def watched(chromium: Browser) -> Iterator[Watched]:
     page = chromium.new_page()
     yield Watched(page)
     page.close()
+
+
+SPECS = Path(__file__).resolve().parent.parent / "specs"
+MOST_BYTES = 3_000_000
+
+
+def test_the_page_of_the_coachs_draft(watched: Watched, tmp_path: Path) -> None:
+    """Without fault sets and review, which take minutes (`tests/benchmarks/coach_page.py` makes the whole of it)."""
+    page_text = evidence.page_of(run_of(SPECS / "whimbrel-draft.yaml"), Wanted(without=("faults", "review")), Limits())
+    path = tmp_path / "draft.html"
+    path.write_text(page_text, encoding="utf-8")
+    assert path.stat().st_size < MOST_BYTES / 2
+    page = ready(watched.open(path))
+    told = {
+        "D1": ("driver", "drive_permit: granted -> denied needs brake_held_a, but it reads false"),
+        "B5": ("radiographer", "its conditions do not depend on leaf.left"),
+        "L5": ("attendant", "lift_door_shut_b (catch switch of the lift door) reads lift_door is not open"),
+        "L6": ("anyone inside", "lift: halted -> raising"),
+        "L9": ("attendant", "outer_up_b (second switch of the outer roll stop) reads inner_roll_stop is up"),
+    }
+    for name, (who, missing) in told.items():
+        section = page.locator(f"#breach-{name}")
+        section.locator(".stepper").press("End")
+        assert section.locator(".drawn figure").count() >= 1
+        rows = [row.inner_text() for row in section.locator(".steps tbody tr").all()]
+        acting = [row for row in rows if row.split("\t")[0].strip()]
+        assert who in acting[-1], (name, acting[-1])
+        assert missing in section.inner_text(), name
+        assert "H" in section.locator("dl").inner_text()
+    assert page.locator(".player .acts button").count() >= 2
+    watched.clean(path)
 
 
 def ready(page: Page) -> Page:

@@ -24,8 +24,10 @@ from safetymodel.problems import Problem
 
 EXIT_CODES = (
     "Exit codes: 0 every requirement passes; 1 one is broken or empty, or a scenario fails; 2 the spec or the call "
-    "has problems; 3 a limit left something undecided; 4 two roads to a verdict disagree, which is our bug. "
-    "With --baseline: 1 something got worse than in that file; 0 nothing did, whatever is still broken as it was."
+    "has problems; 3 a limit left something undecided; 4 two roads to a verdict disagree, which is our bug."
+)
+WITH_A_BASELINE = (
+    " With --baseline: 1 something got worse than in that file; 0 nothing did, whatever is still broken as it was."
 )
 
 
