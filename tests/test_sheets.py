@@ -485,3 +485,46 @@ def test_able_is_what_the_plan_asks() -> None:
                     assert holds(system, state, able(system, transition)) == (transition in due(system, state))
                     looked += 1
     assert looked > 500
+
+
+# -- the command --------------------------------------------------------------------------------------
+
+
+def sheets(*arguments: str) -> int:
+    from safetymodel.cli import main
+
+    with pytest.raises(SystemExit) as left:
+        main(["sheets", *arguments])
+    assert isinstance(left.value.code, int)
+    return left.value.code
+
+
+def test_exit_codes_and_files(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    spec, out = str(SPECS / "two-door-hatch.yaml"), tmp_path / "out"
+    assert sheets(spec, "--out", str(out), "--json", str(tmp_path / "sheet.json")) == 0
+    assert sorted(path.name for path in out.iterdir()) == ["sheet.csv", "sheet.html", "sheet.md"]
+    assert '"untested"' in (tmp_path / "sheet.json").read_text(encoding="utf-8")
+    assert "wrote" in capsys.readouterr().out
+    assert sheets(str(tmp_path / "none.yaml")) == 2
+    assert sheets(spec, "--out", "/dev/null/out") == 2
+    assert "cannot write" in capsys.readouterr().err
+    assert sheets(spec, "--out", str(out), "--seconds", "0") == 3
+    text = (out / "sheet.md").read_text(encoding="utf-8")
+    assert "The plan is not whole" in text
+    assert "no reachable state can show it" not in text
+
+
+def test_a_sheet_on_a_twin_by_the_command(capsys: pytest.CaptureFixture[str]) -> None:
+    from safetymodel.cli import main
+
+    spec = str(SPECS / "pass-through.yaml")
+    for more, code, said in (
+        ((), 0, "no difference on the sheet"),
+        (("--defect", "stuck:outer_shut:true"), 1, "differs"),
+        (("--defect", "nonsense"), 2, "can have no defect"),
+    ):
+        with pytest.raises(SystemExit) as left:
+            main(["bench", spec, "--device", "twin", "--sheet", *more])
+        shown = capsys.readouterr()
+        assert left.value.code == code
+        assert said in shown.out + shown.err

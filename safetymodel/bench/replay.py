@@ -98,14 +98,11 @@ class Follower:
         where = {before: tuple(state for state, _ in pairs) for before, pairs in landed.items()}
         return Phase(where, edges, tuple(settled))
 
-    def looks_the_same(self, states: Iterable[State], transition: Transition, event: int | None) -> bool:
+    def looks_the_same(self, states: Iterable[State], transition: Transition, event: int) -> bool:
         """Whether a machine that takes a transition where the model blocks it can come to rest looking as the model
         does: then nobody sees that it was taken."""
         for state in states:
-            ways: list[tuple[Transition, ...]] = [()]
-            if event is not None:
-                ways = self.tracker.choices(state, event) or [()]
-            for way in ways:
+            for way in self.tracker.choices(state, event) or [()]:
                 right = self._rest(state, moved(state, way))
                 if right & self._rest(state, moved(state, (*way, transition))):
                     return True
@@ -172,8 +169,6 @@ class Watcher:
                 stage = 0
             if not any(sight.kind == "at" and self._stands(sight, done.after) for sight in stages[stage].ways):
                 break
-            if self._is_hidden(goal, done.after, None):
-                break
             stage += 1
         if stage == len(stages):
             self.stage.pop(goal.number, None)
@@ -185,8 +180,9 @@ class Watcher:
         return False
 
     def _is_hidden(self, goal: Goal, states: Iterable[State], event: int | None) -> bool:
-        """Of a goal that a transition is blocked: whether nobody would see it, were it not."""
-        if goal.kind != "blocks" or goal.transition is None:
+        """Of a goal that a transition on an event is blocked: whether nobody would see it, were it not. (An automatic
+        one would be due again wherever it ended, and the machine never come to rest.)"""
+        if goal.kind != "blocks" or goal.transition is None or event is None:
             return False
         transition = self.follower.system.transitions[goal.transition]
         hidden = self.follower.looks_the_same(states, transition, event)

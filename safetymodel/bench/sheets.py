@@ -296,6 +296,8 @@ class _Writer:
         if not up:
             return ""
         fault = self.system.faults[up.bit_length() - 1]
+        if self.forced.is_own(fault.number):
+            return f"none; {self.system.signals[fault.subject].name} is held {'true' if fault.value else 'false'}"
         return fault.text or fault.name
 
     def _requirements(self, row: Stimulus, done: Done, goals: list[Goal]) -> list[str]:
