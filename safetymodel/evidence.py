@@ -20,6 +20,7 @@ from safetymodel.span import NOWHERE
 
 if TYPE_CHECKING:
     from safetymodel.claims.verdict import Trace
+    from safetymodel.insight.review import Review
     from safetymodel.report.evidence_page import Charted, Picture
     from safetymodel.report.model_player import Part
     from safetymodel.report.page_runs import Row
@@ -63,7 +64,6 @@ def report(
 def page_of(run: Run, wanted: Wanted, limits: Limits, progress: Progress | None = None) -> str:
     """The page of a verification that has been done."""
     from safetymodel.faults.study import study
-    from safetymodel.insight.review import review
     from safetymodel.report.evidence_page import Evidence, evidence_page
 
     system, left_out = run.system, list[str]()
@@ -77,7 +77,7 @@ def page_of(run: Run, wanted: Wanted, limits: Limits, progress: Progress | None 
             left_out.append(f"{reason}: those of {', '.join(names)} are not all known")
     read_back = None
     if "review" not in wanted.without:
-        read_back = _within(left_out, "the review", lambda: review(system, None, limits=some, progress=progress))
+        read_back = _read_back(run, some, progress, left_out)
         if read_back is not None and read_back.undecided:
             left_out.append(f"the review left open: {_gathered(read_back.undecided)}")
     left_out += [f"{part}: not asked for" for part in PARTS if part in wanted.without]
@@ -105,6 +105,22 @@ def page_of(run: Run, wanted: Wanted, limits: Limits, progress: Progress | None 
             left_out=tuple(left_out),
         )
     )
+
+
+def _read_back(run: Run, limits: Limits, progress: Progress | None, left_out: list[str]) -> Review | None:
+    """The review; suggestions, which can take longest, have a time of their own, where anything is broken."""
+    from safetymodel.insight.review import PARTS, review
+
+    system = run.system
+    parts = [part for part in PARTS if part != "suggestions"]
+    found = _within(left_out, "the review", lambda: review(system, None, parts, "auto", limits, progress))
+    if found is None or not any(judgement.word == "broken" for judgement in run.judgements):
+        return found
+    more = _within(left_out, "suggestions", lambda: review(system, None, ("suggestions",), "auto", limits, progress))
+    if more is None:
+        return found
+    undecided = tuple(dict.fromkeys((*found.undecided, *more.undecided)))
+    return replace(found, suggestions=more.suggestions, undecided=undecided)
 
 
 def _gathered(undecided: Sequence[str]) -> str:

@@ -84,7 +84,7 @@ def test_it_opens_from_a_file_and_asks_for_nothing_else(watched: Watched, hatch_
 def test_a_run_is_stepped_with_buttons_and_keys(watched: Watched, hatch_file: Path) -> None:
     page = ready(watched.open(hatch_file))
     section = page.locator("#breach-R1")
-    said, place = section.locator(".said"), section.locator(".bar span")
+    said, place = section.locator(".said"), section.locator(".bar span").first
 
     def current() -> str:
         return section.locator(".steps tr[aria-current=step]").inner_text()

@@ -289,9 +289,7 @@ def _conditions(b: Behaviours) -> Iterator[Block]:
         for way in b.ways:
             by = and_list([part_text(cause) for cause in way.causes if cause != way.part])
             itself = way.part in way.causes and way.old and way.new
-            because = " and ".join(
-                part for part in ("its own condition" if itself else "", by) if part
-            )
+            because = " and ".join(part for part in ("its own condition" if itself else "", by) if part)
             words = f"{way_words(way)}{f'; by {because}' if because else ''}"
             rows.append(((way.part.name, "strong"), (words, "")))
         yield Grid(("way to move", "in the new revision"), tuple(rows))

@@ -116,6 +116,7 @@ class Told:
     rows: tuple[Row, ...]
     why: tuple[tuple[int, str, str], ...]
     held: tuple[str, ...]
+    suggested: tuple[str, ...]
     signals: tuple[tuple[str, str, str], ...]
     chart: str | None
 
@@ -310,8 +311,20 @@ def _told(evidence: Evidence, judgement: Judgement, runs: list[dict[str, Any]]) 
         rows=rows,
         why=tuple((line.depth, printable(line.text), line.place) for line in explained.why),
         held=() if judgement.trace is None else tuple(printable(t) for t in held_open(system, judgement.trace)),
+        suggested=_suggested(evidence.review, r),
         signals=() if judgement.trace is None else signals_behind(system, judgement.trace),
         chart=own_markup(chart.svg) if chart else None,
+    )
+
+
+def _suggested(review: Review | None, requirement: Requirement) -> tuple[str, ...]:
+    """What the review suggests against this breach, a sentence each."""
+    suggestions = (review.suggestions or ()) if review is not None else ()
+    return tuple(
+        printable(sentence)
+        for found in suggestions
+        if found.requirement.name == requirement.name
+        for sentence in found.sentences
     )
 
 
