@@ -65,10 +65,8 @@ def main(seeds: list[int]) -> None:
     commissioned = commission(str(SPEC))
     assert isinstance(commissioned, Commissioning)
     plan = commissioned.plan
-    print(
-        f"planned in {time.process_time() - started:.0f} s: {dict(Counter(plan.outcomes))}, {len(plan.walks)} walks, "
-    )
-    print(f"{plan.rows} rows, at least {plan.least}")
+    print(f"planned in {time.process_time() - started:.0f} s: {dict(Counter(plan.outcomes))}")
+    print(f"{len(plan.walks)} walks, {plan.rows} rows, at least {plan.least}")
     started = time.process_time()
     mapping = mapping_with_forces(plan.forced, mapping_by_names(commissioned.system), by_names=True)
     sound = run_sheet(plan, mapping, Twin(plan.forced.system))
