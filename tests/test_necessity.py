@@ -131,3 +131,15 @@ def test_a_missing_requirement_and_a_redundant_part() -> None:
     assert [step.kind for step in covered.trace.steps] == ["event"]
     removed = [e.change.transition for e in found.of_kind("removed") if e.notices]
     assert len(removed) >= 2  # the start of the pump, and its reaction
+
+
+def test_no_time_is_no_verdict() -> None:
+    from safetymodel.claims.clock import Clock
+
+    system, problems = load_text(PUMP, "pump.yaml")
+    assert system is not None, problems
+    found = necessity(explore(system, (0,)).spaces, clock=Clock(0.0))
+    assert found.shortfall
+    assert not any(e.known for e in found.effects)
+    assert not found.unasked
+    assert "not known" in effect_sentence(system, found.effects[0])

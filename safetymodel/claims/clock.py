@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import time
+from dataclasses import replace
 
-from safetymodel.explore.engine import LimitReached
+from safetymodel.explore.engine import LimitReached, Limits
 
 AT_LEAST_SECONDS = 20.0
 """Time that further work may take without being asked for; more where what came before took longer."""
@@ -25,6 +26,13 @@ class Clock:
     def __init__(self, seconds: float | None = None, started: float | None = None) -> None:
         self.seconds = seconds
         self.started = time.monotonic() if started is None else started
+
+    def within(self, limits: Limits) -> Limits:
+        """The limits of a further search, which must not take longer than what is left."""
+        if self.seconds is None:
+            return limits
+        left = max(0.0, self.seconds - (time.monotonic() - self.started))
+        return replace(limits, seconds=left if limits.seconds is None else min(left, limits.seconds))
 
     def check(self) -> None:
         """Raises :class:`LimitReached` when the time is over."""

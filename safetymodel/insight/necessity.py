@@ -22,6 +22,9 @@ from safetymodel.model.system import Requirement, System
 
 KINDS: tuple[Kind, ...] = ("part", "removed", "negated", "late")
 
+GROUP = 80
+"""Changes that are explored together: more of them share more work, fewer leave more known when time is up."""
+
 MOST_TRACES = 40
 """Parts that nobody notices for which a run is searched that shows what they prevent."""
 
@@ -111,8 +114,10 @@ def necessity(
             space = _symbolic(spaces[most], limits)
             with within_memory(space.symbolic.memory):
                 looked.first(space, words, everything, clock)
-            for budget in sorted(spaces) if not everything else [most]:
-                looked.batch(budget, words, everything, clock, limits, progress, last=budget == most)
+            budgets = [most] if everything else sorted(spaces)
+            for group in looked.groups():
+                for budget in budgets:
+                    group = looked.batch(group, budget, words, everything, clock, limits, progress, budget == most)
             with within_memory(space.symbolic.memory):
                 looked.runs(space, clock)
         except LimitReached as limit:
@@ -160,8 +165,13 @@ class _Looked:
                     continue
             self.open.append(change)
 
+    def groups(self) -> list[list[Change]]:
+        """What is still open, in parts that are looked at one after the other."""
+        return [self.open[begin : begin + GROUP] for begin in range(0, len(self.open), GROUP)]
+
     def batch(
         self,
+        group: list[Change],
         budget: int,
         words: Mapping[str, Word],
         everything: bool,
@@ -169,20 +179,20 @@ class _Looked:
         limits: Limits,
         progress: Progress | None,
         last: bool,
-    ) -> None:
-        """All that is still open at once, under one fault budget; with ``last`` nothing stays open."""
-        if not self.open:
-            return
-        found = look(self.system, self.open, budget, words, everything, clock, limits, progress)
+    ) -> list[Change]:
+        """A group at once, under one fault budget; gives back what is still open. With ``last`` nothing is."""
+        if not group:
+            return []
+        found = look(self.system, group, budget, words, everything, clock, limits, progress)
         left = []
-        for change in self.open:
+        for change in group:
             if found[change.number]:
                 self._note(change, found[change.number], words)
             elif last:
                 self.effects[change.number] = replace(self.effects[change.number], known=True)
             else:
                 left.append(change)
-        self.open = left
+        return left
 
     def _note(self, change: Change, found: Mapping[str, Word], words: Mapping[str, Word]) -> None:
         notices = tuple(

@@ -42,7 +42,7 @@ def look(
     many = varied(system, changes)
     asked = [r for r in system.requirements if words[r.name] != "broken"]
     noticed: Found = {c.number: {} for c in changes}
-    symbolic = Symbolic(many.system, budget, limits, progress, tuple(many.starts()))
+    symbolic = Symbolic(many.system, budget, clock.within(limits), progress, tuple(many.starts()))
     if symbolic.shortfall:
         raise LimitReached(symbolic.shortfall)
     seen = _Choosers(many, symbolic.encoding)

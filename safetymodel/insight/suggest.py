@@ -117,7 +117,7 @@ def _suggested(
     here: Space[Any] = space
     lost = False
     for _ in range(ROUNDS):
-        symbolic = _symbolic(here, limits)
+        symbolic = _symbolic(here, clock.within(limits))
         symbolic.on_work = clock.check
         with within_memory(symbolic.symbolic.memory):
             played = _played(symbolic, requirement, goal, blank.keeps_possible)
@@ -130,7 +130,7 @@ def _suggested(
         for condition in new:
             conditions[condition.transition] = _joined(conditions.get(condition.transition), condition)
         changed = with_conditions(space.system, {c.transition: c.formula for c in conditions.values()})
-        after = explore(changed, sorted(spaces), limits=limits).spaces
+        after = explore(changed, sorted(spaces), limits=clock.within(limits)).spaces
         for each in after.values():
             each.on_work = clock.check
         judgement = judge(after[requirement.withstand], requirement, clock)
@@ -187,7 +187,7 @@ def _no_condition(space: Space[Any], blank: Suggestion, limits: Limits, clock: C
     if blank.requirement.form == "always_possible":
         return found
     held = with_conditions(space.system, dict.fromkeys(_all_held(space.system), FALSE))
-    nothing_held = explore(held, (space.budget,), limits=limits).spaces[space.budget]
+    nothing_held = explore(held, (space.budget,), limits=clock.within(limits)).spaces[space.budget]
     nothing_held.on_work = clock.check
     judgement = judge(nothing_held, blank.requirement, clock)
     return replace(found, way=judgement.trace, changed=held)
