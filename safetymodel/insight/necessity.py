@@ -114,10 +114,8 @@ def necessity(
             space = _symbolic(spaces[most], limits)
             with within_memory(space.symbolic.memory):
                 looked.first(space, words, everything, clock)
-            budgets = [most] if everything else sorted(spaces)
             for group in looked.groups():
-                for budget in budgets:
-                    group = looked.batch(group, budget, words, everything, clock, limits, progress, budget == most)
+                looked.batch(group, most, words, everything, clock, limits, progress)
             with within_memory(space.symbolic.memory):
                 looked.runs(space, clock)
         except LimitReached as limit:
@@ -178,21 +176,11 @@ class _Looked:
         clock: Clock,
         limits: Limits,
         progress: Progress | None,
-        last: bool,
-    ) -> list[Change]:
-        """A group at once, under one fault budget; gives back what is still open. With ``last`` nothing is."""
-        if not group:
-            return []
+    ) -> None:
+        """A group of changes at once."""
         found = look(self.system, group, budget, words, everything, clock, limits, progress)
-        left = []
         for change in group:
-            if found[change.number]:
-                self._note(change, found[change.number], words)
-            elif last:
-                self.effects[change.number] = replace(self.effects[change.number], known=True)
-            else:
-                left.append(change)
-        return left
+            self._note(change, found[change.number], words)
 
     def _note(self, change: Change, found: Mapping[str, Word], words: Mapping[str, Word]) -> None:
         notices = tuple(

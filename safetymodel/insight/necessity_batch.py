@@ -7,13 +7,14 @@ explored costs more than it saves.)
 
 from __future__ import annotations
 
+import copy
 from collections.abc import Callable, Mapping, Sequence
 
 from safetymodel.claims.clock import Clock
 from safetymodel.claims.verdict import Word
 from safetymodel.explore.decisions import Diagram, disjoin
 from safetymodel.explore.encoding import Encoding
-from safetymodel.explore.engine import LimitReached, Limits, Progress
+from safetymodel.explore.engine import LimitReached, Limits, Progress, going_round
 from safetymodel.explore.symbolic import Symbolic, SymbolicSpace, within_memory
 from safetymodel.insight.necessity_changes import Change
 from safetymodel.insight.necessity_variants import Varied, varied
@@ -47,30 +48,55 @@ def look(
         raise LimitReached(symbolic.shortfall)
     seen = _Choosers(many, symbolic.encoding)
     with within_memory(symbolic.memory):
-        left = symbolic.reached
-        for requirement in sorted(asked, key=_costs):
-            clock.check()
-            if progress:
-                progress(f"necessity: {requirement.name}", 0)
-            space = _Part(symbolic, requirement.withstand, left)
-            space.on_work = clock.check
-            signs = signs_of(space, requirement, clock)
-            sets = (*signs.broken, *signs.wanted, *signs.arising, *signs.moments)
-            told = {id(members): seen.of(members) for members in sets}
-            gone = []
-            for change in changes:
-                number = change.number
-                if not everything and noticed[number]:
-                    continue
-                word = signs.word(seen.asked(told, number))
-                if word == "empty" and budget < requirement.withstand:
-                    continue  # with more faults it may arise
-                if RANK[word] < RANK[words[requirement.name]]:
-                    noticed[number][requirement.name] = word
-                    gone.append(seen.where[number])
-            if gone and not everything:
-                left = left & ~disjoin(gone, seen.false)
+        whole = SymbolicSpace(symbolic)
+        whole.on_work = clock.check
+        rough = seen.of(going_round(whole, whole.transient))
+        for chatters in (False, True):
+            # where nothing chatters much can be left out of a question
+            part = copy.copy(symbolic)
+            part.chatters = chatters
+            left = symbolic.reached & (rough if chatters else ~rough)
+            if left == seen.false:
+                continue
+            here = [c for c in changes if (rough & seen.where[c.number] != seen.false) == chatters]
+            for requirement in sorted(asked, key=_costs):
+                clock.check()
+                if progress:
+                    progress(f"necessity: {requirement.name}", 0)
+                space = _Part(part, requirement.withstand, left)
+                space.on_work = clock.check
+                gone = _ask(seen, space, requirement, here, words, everything, noticed, clock)
+                if gone and not everything:
+                    left = left & ~disjoin(gone, seen.false)
     return noticed
+
+
+def _ask(
+    seen: _Choosers,
+    space: SymbolicSpace,
+    requirement: Requirement,
+    changes: Sequence[Change],
+    words: Mapping[str, Word],
+    everything: bool,
+    noticed: Found,
+    clock: Clock,
+) -> list[Diagram]:
+    """Notes which of the changes the requirement notices; gives back where these are."""
+    signs = signs_of(space, requirement, clock)
+    sets = (*signs.broken, *signs.wanted, *signs.arising, *signs.moments)
+    told = {id(members): seen.of(members) for members in sets}
+    gone = []
+    for change in changes:
+        number = change.number
+        if not everything and noticed[number]:
+            continue
+        word = signs.word(seen.asked(told, number))
+        if word == "empty" and space.budget < min(requirement.withstand, len(space.system.faults)):
+            continue  # with more faults it may arise
+        if RANK[word] < RANK[words[requirement.name]]:
+            noticed[number][requirement.name] = word
+            gone.append(seen.where[number])
+    return gone
 
 
 _ORDER = ("never", "always", "permissive", "possible", "start", "cause", "always_possible")
