@@ -168,6 +168,6 @@ def hopeless(space: Space[S], good: S, asked: S, clock: Clock, together: bool = 
 
 
 def kept_away(space: Space[S], good: S, clock: Clock) -> S:
-    """Settled states just after some faults struck at the start, where these faults keep the good ones away, in whatever
-    order the logic reacts; of each least combination of such faults at least."""
+    """Settled states just after some faults struck at the start, where these faults keep the good ones away, in
+    whatever order the logic reacts; of each least combination of such faults at least."""
     return hopeless(space, good, reduce(space.union, struck_from_the_start(space, clock)), clock, together=True)
