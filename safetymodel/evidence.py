@@ -20,6 +20,7 @@ from safetymodel.span import NOWHERE
 
 if TYPE_CHECKING:
     from safetymodel.claims.verdict import Trace
+    from safetymodel.insight.review import Part as ReviewPart
     from safetymodel.insight.review import Review
     from safetymodel.report.evidence_page import Charted, Picture
     from safetymodel.report.model_player import Part
@@ -28,7 +29,7 @@ if TYPE_CHECKING:
 SECONDS_A_PART = 180.0
 """Seconds that fault sets, and the review, may each take for a page, unless the user gives a limit."""
 
-PARTS = ("faults", "review", "diagrams", "player")
+PARTS = ("faults", "review", "sheets", "diagrams", "player")
 """What a page can leave out."""
 
 
@@ -80,6 +81,9 @@ def page_of(run: Run, wanted: Wanted, limits: Limits, progress: Progress | None 
         read_back = _read_back(run, some, progress, left_out)
         if read_back is not None and read_back.undecided:
             left_out.append(f"the review left open: {_gathered(read_back.undecided)}")
+    tested = None
+    if system.requirements and "sheets" not in wanted.without:
+        tested = _sheet_rows(system, some, progress, left_out)
     left_out += [f"{part}: not asked for" for part in PARTS if part in wanted.without]
     map_picture: Picture | None = None
     diagrams: tuple[Picture, ...] = ()
@@ -100,6 +104,7 @@ def page_of(run: Run, wanted: Wanted, limits: Limits, progress: Progress | None 
             charts=charts,
             scenario_rows=rows,
             parts=parts,
+            sheet_rows=tested,
             version=version("safetymodel"),
             made=_today(),
             left_out=tuple(left_out),
@@ -116,11 +121,34 @@ def _read_back(run: Run, limits: Limits, progress: Progress | None, left_out: li
     found = _within(left_out, "the review", lambda: review(system, None, parts, "auto", limits, progress))
     if found is None or not any(judgement.word == "broken" for judgement in run.judgements):
         return found
-    more = _within(left_out, "suggestions", lambda: review(system, None, ("suggestions",), "auto", limits, progress))
+    alone: tuple[ReviewPart, ...] = ("suggestions",)
+    more = _within(left_out, "suggestions", lambda: review(system, None, alone, "auto", limits, progress))
     if more is None:
         return found
     undecided = tuple(dict.fromkeys((*found.undecided, *more.undecided)))
     return replace(found, suggestions=more.suggestions, undecided=undecided)
+
+
+def _sheet_rows(
+    system: System, limits: Limits, progress: Progress | None, left_out: list[str]
+) -> dict[str, tuple[str, ...]] | None:
+    """The steps of the commissioning sheet that test each requirement; None where no sheet could be planned."""
+    from safetymodel.bench.commission import Commissioning, commission
+
+    found = _within(
+        left_out, "the commissioning sheet", lambda: commission(system.file, None, None, False, None, limits, progress)
+    )
+    if not isinstance(found, Commissioning):
+        return None
+    if found.sheet.shortfall:
+        left_out.append(f"rows of the commissioning sheet, which is not planned to its end: {found.sheet.shortfall}")
+    rows: dict[str, list[str]] = {}
+    for chapter in found.sheet.chapters:
+        for part in chapter.parts:
+            for line in part.lines:
+                for name in line.requirement.split(", "):
+                    rows.setdefault(name, []).append(line.step)
+    return {name: tuple(steps) for name, steps in rows.items()}
 
 
 def _gathered(undecided: Sequence[str]) -> str:

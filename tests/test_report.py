@@ -163,9 +163,9 @@ def test_json_ends_no_element() -> None:
 
 
 def test_parts_can_be_left_out_and_that_is_said(tmp_path: Path) -> None:
-    page = page_of(HATCH, without=("faults", "review", "diagrams", "player"))
+    page = page_of(HATCH, without=("faults", "review", "sheets", "diagrams", "player"))
     text = " ".join(parsed(page).text)
-    for part in ("faults", "review", "diagrams", "player"):
+    for part in ("faults", "review", "sheets", "diagrams", "player"):
         assert f"{part}: not asked for" in text
     assert len(page) < 60_000
 
@@ -181,9 +181,16 @@ def test_a_spec_without_requirements_faults_or_hazards(tmp_path: Path) -> None:
 def test_a_hazard_that_nothing_stands_against_is_told(tmp_path: Path) -> None:
     path = tmp_path / "open.yaml"
     path.write_text(HATCH.read_text().replace("hazard: H1, ", ""))
-    text = " ".join(parsed(page_of(path, without=("faults", "review", "diagrams", "player"))).text)
+    text = " ".join(parsed(page_of(path, without=("faults", "review", "sheets", "diagrams", "player"))).text)
     assert "no requirement stands against this hazard" in text
     assert "Requirements that name no hazard: R1, R2, R3" in " ".join(text.split())
+
+
+def test_each_requirement_leads_to_the_steps_that_test_it(hatch: str) -> None:
+    section = hatch[hatch.index('id="hazards"') : hatch.index('id="breaches"')]
+    steps = re.findall(r'data-label="sheet">([^<]*)</td>', section)
+    assert len(steps) == 1
+    assert re.fullmatch(r"\d+[a-z]?\.\d+(\.\d+)?(, \d+[a-z]?\.\d+(\.\d+)?)*( and \d+ more)?", steps[0]), steps
 
 
 def test_the_command(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
@@ -193,7 +200,7 @@ def test_the_command(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: py
         return int(end.value.code or 0)
 
     monkeypatch.chdir(tmp_path)
-    small = ("--without", "faults,review,diagrams,player")
+    small = ("--without", "faults,review,sheets,diagrams,player")
     assert ended(str(HATCH), *small) == 1
     assert capsys.readouterr().out.startswith("wrote two-door-hatch-evidence.html (0.")
     monkeypatch.setenv("SOURCE_DATE_EPOCH", "1000000000")
@@ -306,7 +313,9 @@ def test_a_scenario_that_works_has_a_run() -> None:
 
 
 def test_the_run_that_a_verification_told_is_in_the_page(hatch: str) -> None:
-    found = report(str(HATCH), Wanted(without=("faults", "review", "diagrams", "player")), second_opinion="off")
+    found = report(
+        str(HATCH), Wanted(without=("faults", "review", "sheets", "diagrams", "player")), second_opinion="off"
+    )
     assert isinstance(found, tuple)
     run = found[1]
     assert isinstance(run, Run)

@@ -44,7 +44,9 @@ MOST_BYTES = 3_000_000
 
 def test_the_page_of_the_coachs_draft(watched: Watched, tmp_path: Path) -> None:
     """Without fault sets and review, which take minutes (`tests/benchmarks/coach_page.py` makes the whole of it)."""
-    page_text = evidence.page_of(run_of(SPECS / "whimbrel-draft.yaml"), Wanted(without=("faults", "review")), Limits())
+    page_text = evidence.page_of(
+        run_of(SPECS / "whimbrel-draft.yaml"), Wanted(without=("faults", "review", "sheets")), Limits()
+    )
     path = tmp_path / "draft.html"
     path.write_text(page_text, encoding="utf-8")
     assert path.stat().st_size < MOST_BYTES / 2

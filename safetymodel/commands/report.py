@@ -21,7 +21,7 @@ def report(
     ] = None,
     up_to: Annotated[int, typer.Option("--up-to", metavar="K", min=0, help="Fault sets of up to K faults.")] = 1,
     without: Annotated[
-        str, typer.Option("--without", metavar="PARTS", help="Leave out some of faults,review,diagrams,player.")
+        str, typer.Option("--without", metavar="PARTS", help="Leave out some of faults,review,sheets,diagrams,player.")
     ] = "",
     player: Annotated[
         str, typer.Option("--player", metavar="NAMES", help="The subsystems that act in the model to be tried: a,b")

@@ -80,6 +80,8 @@ class Evidence:
     parts: tuple[Part, ...]
     version: str
     made: str
+    sheet_rows: Mapping[str, tuple[str, ...]] | None = None
+    """The steps of the commissioning sheet that test each requirement; None where there is no sheet."""
     left_out: tuple[str, ...] = field(default=())
 
 
@@ -100,6 +102,7 @@ class Requirements:
     source: str
     scenarios: tuple[str, ...]
     opinion: str
+    tests: str
     told: bool
 
 
@@ -252,8 +255,21 @@ def _requirement(evidence: Evidence, judgement: Judgement) -> Requirements:
         source=printable(one_line(r.source)),
         scenarios=tuple(s.name for s in system.scenarios if touches(system, s, r)),
         opinion=opinion,
+        tests=_tests(evidence.sheet_rows, r.name),
         told=judgement.word == "broken",
     )
+
+
+MOST_STEPS = 5
+
+
+def _tests(rows: Mapping[str, tuple[str, ...]] | None, name: str) -> str:
+    """The steps of the commissioning sheet for a requirement."""
+    if rows is None:
+        return "no sheet"
+    steps = rows.get(name, ())
+    more = f" and {len(steps) - MOST_STEPS} more" if len(steps) > MOST_STEPS else ""
+    return f"{', '.join(steps[:MOST_STEPS])}{more}" if steps else "none"
 
 
 def touches(system: System, scenario: Scenario, requirement: Requirement) -> bool:
