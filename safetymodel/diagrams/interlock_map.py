@@ -280,9 +280,7 @@ def _couplings(system: System) -> list[tuple[int, int]]:
     return list({(e.subsystem, mover): None for e in system.events for mover, _ in e.movers if mover != e.subsystem})
 
 
-def _keys(
-    system: System, found: tuple[Reading, ...], drawn: set[Part], coupled: bool, around: bool
-) -> Iterator[str]:
+def _keys(system: System, found: tuple[Reading, ...], drawn: set[Part], coupled: bool, around: bool) -> Iterator[str]:
     roles = {s.role for s in system.subsystems if ("subsystem", s.number) in drawn}
     yield from role_key(look for look in LOOKS if look.role in roles)
     samples = []

@@ -46,9 +46,7 @@ def with_common_causes(
     return minimal(found), counting
 
 
-def event_data(
-    data: Mapping[str, EventData], groups: Iterable[Group], events: Iterable[str]
-) -> dict[str, EventData]:
+def event_data(data: Mapping[str, EventData], groups: Iterable[Group], events: Iterable[str]) -> dict[str, EventData]:
     """The numbers of the events once common causes are events of their own.
 
     ``data`` has the numbers of every event in ``events`` (those that the minimal sets name). What a common

@@ -20,6 +20,7 @@ from safetymodel.problems import Problem
 
 Runs = Literal["auto", "always", "off"]
 
+
 @dataclass(frozen=True, slots=True)
 class Study:
     """What was found out about the faults of a system, under up to ``order`` of them at once.

@@ -16,7 +16,14 @@ from safetymodel.report.numbers import figures_json, figures_rows
 from safetymodel.traces.save import trace_json
 
 CSV_HEADINGS = (
-    "requirement", "faults", "order", "happenings", "probability", "frequency_per_h", "simple_frequency_per_h", "share"
+    "requirement",
+    "faults",
+    "order",
+    "happenings",
+    "probability",
+    "frequency_per_h",
+    "simple_frequency_per_h",
+    "share",
 )
 
 
