@@ -19,6 +19,7 @@ from safetymodel.explore.saturation import Saturation
 from safetymodel.explore.symbolic import SymbolicSpace
 from safetymodel.insight.necessity_changes import Change
 from safetymodel.insight.necessity_looks import Look, looks_of
+from safetymodel.model.able import partners_able
 from safetymodel.model.system import System
 
 ROUNDS = 3
@@ -45,7 +46,8 @@ class FirstLook:
         more = self.space.reached & free & ~before
         less = self.space.reached & before & ~free
         if t.event is not None:
-            more, less = more & encoding.calm, less & encoding.calm
+            here = encoding.calm & encoding.formula(partners_able(self.system, t))
+            more, less = more & here, less & here
         return more, less
 
     def noticed(self, change: Change, more: Diagram, on_work: Callable[[], None] = no_limit) -> dict[str, Word]:
@@ -58,11 +60,11 @@ class FirstLook:
         can[t.number] = changed.can_if(t.number, change.interlock)
         changed.can = tuple(can)
         operation = changed.event(self.system.events[t.event])
+        if operation is None:
+            return {}  # a joint event that some other subsystem never takes part in
         changed.moves = tuple(
-            (m, operation if m.kind == "event" and m.number == t.event and operation is not None else op)
-            for m, op in self.encoding.moves
+            (m, operation if m.kind == "event" and m.number == t.event else op) for m, op in self.encoding.moves
         )
-        assert operation is not None
         landed = operation.image(more)
         for look in self.looks:
             if look.ended(more, operation, "event", t.event) != self.false:
