@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from safetymodel.cli import main
 from safetymodel.comparison import compare
 from safetymodel.faults.study import study
 from safetymodel.insight.review import review
@@ -144,3 +145,16 @@ def test_the_sign_of_life_needs_no_more_than_the_terminal_has(encoding: str, mon
             report("looking at прошу", count)
             time.sleep(0.15)
     assert "looking at" in screen.text()
+
+
+@pytest.mark.parametrize(
+    ("command", "told"),
+    [("verify", "Spec files."), ("compare", "The earlier revision."), ("report", "The spec file"), ("new", "to write")],
+)
+def test_help_tells_what_the_arguments_are(command: str, told: str, capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit) as end:
+        main([command, "--help"])
+    assert not end.value.code
+    out = capsys.readouterr().out
+    assert told in out
+    assert "They do not replace risk" in " ".join(out.split())
