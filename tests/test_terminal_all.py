@@ -157,4 +157,5 @@ def test_help_tells_what_the_arguments_are(command: str, told: str, capsys: pyte
     assert not end.value.code
     out = capsys.readouterr().out
     assert told in out
-    assert "They do not replace risk" in " ".join(out.split())
+    if command != "new":  # which judges nothing
+        assert "They do not replace risk" in " ".join(out.split())
