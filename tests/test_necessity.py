@@ -66,7 +66,7 @@ def compared(seed: int) -> Counter[str]:
 
 def test_random_specs() -> None:
     found: Counter[str] = Counter()
-    for seed in range(24):
+    for seed in (*range(24), 120):  # 120: a `possible` that faults from the start keep away
         found += compared(seed)
     assert min(found[kind] for kind in ("part", "removed", "negated", "late")) >= 40
     assert found["noticed"] >= 70

@@ -18,7 +18,7 @@ from safetymodel.explore.engine import LimitReached, Limits, Progress, going_rou
 from safetymodel.explore.symbolic import Symbolic, SymbolicSpace, within_memory
 from safetymodel.insight.necessity_changes import Change
 from safetymodel.insight.necessity_variants import Varied, varied
-from safetymodel.insight.standing import RANK, signs_of
+from safetymodel.insight.standing import RANK, Signs, signs_of, word_of
 from safetymodel.model.system import Requirement, System
 
 Found = dict[int, dict[str, Word]]
@@ -82,7 +82,9 @@ def _ask(
     clock: Clock,
 ) -> list[Diagram]:
     """Notes which of the changes the requirement notices; gives back where these are."""
-    signs = signs_of(space, requirement, clock)
+    # what faults from the start keep away is asked of all states with the same flags together
+    apart = requirement.form == "possible" and space.budget > 0
+    signs: Signs[Diagram] = Signs() if apart else signs_of(space, requirement, clock)
     sets = (*signs.broken, *signs.wanted, *signs.arising, *signs.moments)
     told = {id(members): seen.of(members) for members in sets}
     gone = []
@@ -90,7 +92,10 @@ def _ask(
         number = change.number
         if not everything and noticed[number]:
             continue
-        word = signs.word(seen.asked(told, number))
+        if apart:
+            word = word_of(_Part(space.symbolic, space.budget, space.reached & seen.where[number]), requirement, clock)
+        else:
+            word = signs.word(seen.asked(told, number))
         if word == "empty" and space.budget < min(requirement.withstand, len(space.system.faults)):
             continue  # with more faults it may arise
         if RANK[word] < RANK[words[requirement.name]]:
