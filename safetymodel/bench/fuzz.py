@@ -74,7 +74,7 @@ def fuzz_machine(
             assert self.goal is not None
             state = self.rig.possible[0]
             rng = random.Random(chance)
-            stimulus = self.guide.towards(state, self.goal, rng) or self.guide.anything(state, rng)
+            stimulus = self.guide.towards(state, self.goal, rng, chance > 2) or self.guide.anything(state, rng)
             self._give(stimulus)
 
         @rule(event=st.sampled_from([e.name for e in system.events] or [""]))

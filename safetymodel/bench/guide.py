@@ -39,9 +39,6 @@ from safetymodel.model.system import Fault, System, Transition
 DEEPEST = 14
 """How far back means are looked for."""
 
-SOURCE_FIRST = 0.8
-"""How often the state from which a transition leads is sought before the rest of its goal."""
-
 Given = Callable[[Stimulus], bool]
 
 
@@ -111,16 +108,19 @@ class Guide:
                 return Stimulus("event", rng.choice(ready))
         return Stimulus("event", rng.choice(self.events))
 
-    def towards(self, state: State, goal: Goal, rng: random.Random) -> Stimulus | None:
-        """A stimulus that may lead towards a goal; None where no way is seen from here."""
+    def towards(self, state: State, goal: Goal, rng: random.Random, source_first: bool = True) -> Stimulus | None:
+        """A stimulus that may lead towards a goal; None where no way is seen from here.
+
+        ``source_first``: the state that its transition leaves is sought before the rest, which may bar the way there (a
+        dead supply, a fault); without, all is sought at once, which helps where the rest has to be there before.
+        """
         if self.tracker.holds(state, goal.wanted):
             if goal.event is not None:
                 return Stimulus("event", goal.event)
             if goal.clock is not None and state.clocks[goal.clock[0]] < goal.clock[1]:
                 return Stimulus("wait", goal.clock[1] - state.clocks[goal.clock[0]])
             return None
-        if goal.begins is not None and state.states[goal.begins[0]] != goal.begins[1] and rng.random() < SOURCE_FIRST:
-            # What else is wanted may bar the way to where the transition begins: a dead supply, a fault.
+        if source_first and goal.begins is not None and state.states[goal.begins[0]] != goal.begins[1]:
             found = self._reach(state, goal.begins[0], frozenset(goal.begins[1:]), frozenset(), rng)
             if found is not None:
                 return found

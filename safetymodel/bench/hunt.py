@@ -38,6 +38,15 @@ RETURN = 0.6
 FAULTY = 0.2
 """How often a fault that may help is used although its goal has not been missed without one."""
 
+LOOKS = 4
+"""How many ways on are compared before a stimulus is given."""
+
+ALIKE = 3
+"""Goals that begin in the same state of a subsystem: so many missed ones count as a try of each."""
+
+SOURCE_FIRST = 0.7
+"""In how many tries the state from which a transition leads is sought before the rest of its goal."""
+
 Ended = Literal["limit", "difference", "device", "model", "interrupted"]
 
 
@@ -108,8 +117,11 @@ class _Run:
         self.guide = Guide(system, tracker, self.rig.can_give, faults)
         self.open = list(goals_of(system, self.coverage, self.guide))
         self.tries: dict[Goal, int] = {}
+        self.missed: dict[tuple[int, int] | None, int] = {}
         self.ways: dict[tuple[int, int], tuple[Stimulus, ...]] = {}
         self.plan: deque[Stimulus] = deque()
+        self.been: set[tuple[int, ...]] = set()
+        self.source_first = True
         self.goal: Goal | None = None
         self.left = 0
         self.steps = self.happenings = self.resets = 0
@@ -176,13 +188,31 @@ class _Run:
         stimulus: Stimulus | None = None
         goal = self.goal
         if goal is not None and self.rng.random() < DIRECT:
-            stimulus = self.guide.towards(state, goal, self.rng)
+            stimulus = self._towards(state, goal)
         self.left -= 1
         if goal is not None and (stimulus is None or self.left <= 0):
             self.left -= 10  # no way is seen from here: somewhere else there may be one
         if stimulus is None or not self.rig.can_give(stimulus):
             return self.guide.anything(state, self.rng)
         return stimulus
+
+    def _towards(self, state: State, goal: Goal) -> Stimulus | None:
+        """A stimulus towards the goal: of a few, the one that undoes least of it and leads to something new."""
+        now = self.guide.missing(state, goal)
+        self.been.add(state.states)
+        best: tuple[int, Stimulus] | None = None
+        for _ in range(LOOKS if now else 1):
+            stimulus = self.guide.towards(state, goal, self.rng, self.source_first)
+            if stimulus is None or not now or (best is not None and stimulus == best[1]):
+                best = best or (0, stimulus) if stimulus is not None else best
+                continue
+            after = self.rig.tracker.after((state,), stimulus)[0]
+            cost = max(0, self.guide.missing(after, goal) - now) + 2 * (after.states in self.been)
+            if best is None or cost < best[0]:
+                best = cost, stimulus
+            if not cost:
+                break
+        return best[1] if best is not None else None
 
     def _give(self, stimulus: Stimulus) -> bool:
         before = self.rig.possible
@@ -194,8 +224,12 @@ class _Run:
         self._remember(before[0], self.rig.possible[0])
         if self.on_step is not None:
             self.on_step(self.steps, self.coverage)
-        if self.goal is not None and (self.left <= 0 or is_met(self.goal, self.coverage)):
-            self.goal = None
+        if self.goal is not None:
+            met = is_met(self.goal, self.coverage)
+            if met or self.left <= 0:
+                kin = self.goal.begins
+                self.missed[kin] = max(0, self.missed.get(kin, 0) + (-1 if met else 1))
+                self.goal = None
         return False
 
     def _choose(self) -> bool:
@@ -206,20 +240,22 @@ class _Run:
             return bool(self.rig.possible[0].flags) and self._reset()
         state = self.rig.possible[0]
         up = state.flags
-        fewest = min(self.tries.get(goal, 0) for goal in self.open)
-        least = [goal for goal in self.open if self.tries.get(goal, 0) <= fewest]
+        fewest = min(self._rank(goal) for goal in self.open)
+        least = [goal for goal in self.open if self._rank(goal) <= fewest]
         if up:  # what this fault is good for, as long as there is any of it
             least = [goal for goal in least if any(up >> fault & 1 for fault in goal.faults)] or least
         some = self.rng.sample(least, min(COMPARED, len(least)))
         goal = min(some, key=lambda goal: self.guide.missing(state, goal))
         tries = self.tries.get(goal, 0)
         self.tries[goal] = tries + 1
-        self.left = min(FIRST_TRY << tries, LONGEST_TRY)
+        self.left = min(FIRST_TRY << fewest, LONGEST_TRY)
         fault = self._fault_for(goal, up, tries)
         way = self._way_to(state, goal)
         if (way or self._in_the_way(up, fault)) and self._reset():
             return True
         self.plan.extend(way)
+        self.been.clear()
+        self.source_first = self.rng.random() < SOURCE_FIRST
         if fault is not None:
             goal = replace(goal, wanted=AllOf((FaultUp(fault), goal.wanted)))
         self.goal = goal
@@ -231,6 +267,10 @@ class _Run:
         if not up or (fault is not None and up >> fault & 1):
             return False
         return up.bit_count() >= self.guide.budget or self.rng.random() < 0.5
+
+    def _rank(self, goal: Goal) -> int:
+        """How often it was tried; goals of which several alike were missed come later."""
+        return self.tries.get(goal, 0) + (self.missed.get(goal.begins, 0) // ALIKE if goal.begins else 0)
 
     def _fault_for(self, goal: Goal, up: int, tries: int) -> int | None:
         """A fault for the way to a goal: one that it needs; where it was missed without, any that has to do with it."""

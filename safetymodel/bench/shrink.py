@@ -42,12 +42,14 @@ def shrink(
     tracker: Tracker | None = None,
     seconds: float = 60.0,
     on_step: Callable[[int, int], None] | None = None,
+    faults: int = 1,
 ) -> Shrunk:
-    """Look for the shortest sequence, in happenings, that ends in a difference; at most so long.
+    """Look for the shortest sequence, in happenings, that ends in a difference; at most so long, and with at most so
+    many faults (or as many as the run has).
 
     ``on_step`` hears how many sequences were tried, and how long the shortest is. Raises DeviceError, CannotTrack.
     """
-    work = _Shrinking(system, mapping, device, tracker or Tracker(system), seconds, on_step)
+    work = _Shrinking(system, mapping, device, tracker or Tracker(system), seconds, on_step, faults)
     found = work.differing(record.stimuli)
     if found is None:
         return Shrunk(record, work.tried, "the device did not differ again when the same was done after a reset")
@@ -68,7 +70,9 @@ class _Shrinking:
         tracker: Tracker,
         seconds: float,
         on_step: Callable[[int, int], None] | None,
+        faults: int,
     ) -> None:
+        self.faults = faults
         self.system = system
         self.mapping = mapping
         self.device = device
@@ -144,7 +148,8 @@ class _Shrinking:
             return ""
         if self.late:
             return "time ran out before shorter ways were looked for"
-        budget = sum(s.kind == "fault" for s in self.best.stimuli)
+        forced = [f.number for f in self.system.faults if self._can_give(Stimulus("fault", f.number))]
+        budget = max(sum(s.kind == "fault" for s in self.best.stimuli), min(self.faults, len(forced)))
         try:
             explored = explore(self.system, [budget], limits=Limits(seconds=max(1.0, self.until - time.monotonic())))
             space = explored.spaces[budget]
@@ -158,6 +163,7 @@ class _Shrinking:
     def _loosen(self, shortest: Callable[[Formula], Trace | None]) -> str:
         """Drop from the description of that moment what makes the way to it longer and does not matter."""
         assert self.best.difference is not None
+        self._try(shortest(conjoin(tuple(self._looks()))), again=False)
         wanted = self._moment(self.best.difference.before[0])
         self._try(shortest(conjoin(tuple(wanted))))
         for part in list(wanted):
@@ -183,14 +189,22 @@ class _Shrinking:
         found += [FaultUp(number) for number in fault_numbers(state.flags)]
         return found
 
-    def _try(self, trace: Trace | None) -> bool:
-        """Whether the way of a run, with the last stimulus after it, still shows a difference and is no longer."""
+    def _looks(self) -> list[Formula]:
+        """What the model says of the outputs that differ: reason enough where they are only read wrongly."""
+        difference = self.best.difference
+        assert difference is not None
+        state = difference.expected[0]
+        shown = (s for s in self.system.subsystems if s.name in difference.outputs)
+        return [InState(s.number, (state.states[s.number],)) for s in shown]
+
+    def _try(self, trace: Trace | None, again: bool = True) -> bool:
+        """Whether the way of a run, with the last stimulus after it (``again``), still shows a difference and is no
+        longer."""
         way = stimuli_of(trace) if trace is not None else None
         if way is None:
             return False
-        last = self.best.stimuli[-1]
         longest = happenings_of(self.best.stimuli)
-        whole = joined((*way, last))
+        whole = joined((*way, self.best.stimuli[-1]) if again else way)
         if happenings_of(whole) > longest or not all(self._can_give(s) for s in whole):
             return False
         if self.differing(whole) is None:

@@ -144,7 +144,9 @@ def _shortened(done: Benched, device: Device, report: Report | None) -> Benched:
             report(f"shortening the way to the difference: {length} happenings, {tried} tries", 0)
 
     try:
-        found = shrink(done.system, done.mapping, device, done.record, done.tracker, SHRINK_SECONDS, hear)
+        found = shrink(
+            done.system, done.mapping, device, done.record, done.tracker, SHRINK_SECONDS, hear, done.call.faults
+        )
     except DeviceError as error:
         return replace(done, note=f"it could not be shortened: {error.message}")
     except (CannotTrack, KeyboardInterrupt):
