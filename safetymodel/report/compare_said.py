@@ -112,7 +112,8 @@ def _summary(compared: Compared) -> Iterator[Block]:
     worse = sum(change.effect == "worse" for change in compared.changes)
     better = sum(change.effect == "better" for change in compared.changes)
     same = "nothing got worse" if not worse else f"{counted(worse, 'thing')} got worse"
-    yield Words((("requirements: ", "strong"), (f"{same}, {better} better", "bad" if worse else "good")))
+    told = f"{same}, {better} better" if compared.changes else "nothing changed in verdicts and claims"
+    yield Words((("requirements: ", "strong"), (told, "bad" if worse else "good")))
     yield Words((("behaviour: ", "strong"), verdict_piece(compared.behaviours)))
 
 
