@@ -141,7 +141,8 @@ def _sheet_rows(
     if not isinstance(found, Commissioning):
         return None
     if found.sheet.shortfall:
-        left_out.append(f"rows of the commissioning sheet, which is not planned to its end: {found.sheet.shortfall}")
+        reason = f"{found.sheet.shortfall}; a whole sheet may number its steps otherwise"
+        left_out.append(f"steps of the commissioning sheet, which is not planned to its end: {reason}")
     rows: dict[str, list[str]] = {}
     for chapter in found.sheet.chapters:
         for part in chapter.parts:
