@@ -100,13 +100,21 @@ def plans() -> Iterator[tuple[Plan, tuple[State, ...]]]:
 
 def paths(system: System, state: State, stimulus: Stimulus) -> list[list[tuple[State, Step | None]]]:
     """Every way in which the machine can answer one stimulus: (state before, step), the last with the settled state."""
-    if stimulus.kind == "wait":
+    if stimulus.kind in ("wait", "until"):
         ways: list[list[tuple[State, Step | None]]] = [[(state, None)]]
+        ended: list[list[tuple[State, Step | None]]] = []
         for _ in range(stimulus.number):
+            ended += [way for way in ways if is_seen(way[-1][0], stimulus)]
+            ways = [way for way in ways if not is_seen(way[-1][0], stimulus)]
             ways = [way[:-1] + more for way in ways for more in answers(system, way[-1][0], "tick", 0)]
-        return ways
+        return ended + ways
     found = answers(system, state, stimulus.kind, stimulus.number)
     return found or [[(state, None)]]
+
+
+def is_seen(state: State, stimulus: Stimulus) -> bool:
+    """Whether a wait ends in this state: what it waits for is seen."""
+    return stimulus.seen is not None and state.states[stimulus.seen[0]] == stimulus.seen[1]
 
 
 def answers(system: System, state: State, kind: str, number: int) -> list[list[tuple[State, Step | None]]]:
@@ -398,6 +406,53 @@ def test_a_sound_twin_passes() -> None:
         assert worked(name)
 
 
+LIFT = """
+safetymodel: 1
+title: Pool lift
+tick: 1 s
+subsystems:
+  seat:
+    states: [up, middle, down]
+    transitions:
+      - {from: up, to: middle, after: 1 s..3 s, physically: pump is on}
+      - {from: middle, to: down, after: 2 s..4 s, physically: pump is on}
+  pump:
+    states: [off, on]
+    events: {start: {}, stop: {}}
+    transitions:
+      - {from: off, to: on, on: start}
+      - {from: on, to: off, on: stop, if: not low}
+signals:
+  low: {reads: seat is down}
+"""
+
+
+def test_a_walk_goes_on_after_a_window_of_time(tmp_path: Path) -> None:
+    """What moves in a window is waited for; whatever the moment, the sheet is passed by a sound machine, and not by one
+    whose seat is too slow or whose condition is missing."""
+    (tmp_path / "lift.yaml").write_text(LIFT, encoding="utf-8")
+    found = commission(str(tmp_path / "lift.yaml"))
+    assert isinstance(found, Commissioning)
+    assert set(found.plan.outcomes) == {"shown"}
+    untils = [row for walk in found.plan.walks for row in walk.rows if row.kind == "until"]
+    assert untils
+    assert "wait until seat is down, then go on at once" in sheet_markdown(found.sheet, COLUMNS)
+    forced = found.plan.forced
+    mapping = mapping_with_forces(forced, mapping_by_names(found.system), by_names=True)
+    for seed in (None, 1, 2, 3, 4, 5):
+        assert run_sheet(found.plan, mapping, Twin(forced.system, seed=seed)).passed
+        for defect in defects_of(found.system):
+            twin = Twin(forced.system, [defect], seed)
+            if seed is None or defect.kind != "slow":  # in a window, slow is not always too late
+                assert not run_sheet(found.plan, mapping, twin).passed, (seed, defect.text)
+
+
+def test_windows_of_time_cost_the_platform_lift_no_goal() -> None:
+    outcomes = commissioned("platform-lift.yaml").plan.outcomes
+    assert outcomes.count("by order") == 0
+    assert outcomes.count("shown") >= 200
+
+
 def test_a_dead_switch_is_found_though_another_reads_the_same() -> None:
     for name in ("inner_shut", "inner_bolted"):
         assert not worked("pass-through.yaml", f"stuck:{name}:true")
@@ -522,6 +577,9 @@ def test_a_sheet_on_a_twin_by_the_command(capsys: pytest.CaptureFixture[str]) ->
         ((), 0, "no difference on the sheet"),
         (("--defect", "stuck:outer_shut:true"), 1, "differs"),
         (("--defect", "nonsense"), 2, "can have no defect"),
+        (("--modes", "panel", "--stops", "panel.ask_inner"), 0, "no difference on the sheet"),
+        (("--modes", "panell"), 2, "the spec has no subsystem panell"),
+        (("--stops", "panel.ask_iner"), 2, "the spec has no event panel.ask_iner"),
     ):
         with pytest.raises(SystemExit) as left:
             main(["bench", spec, "--device", "twin", "--sheet", *more])

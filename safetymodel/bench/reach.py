@@ -1,12 +1,12 @@
 """The nearest of many goals from where a walk has come to: row by row, in sets of states.
 
-A row is an event, a fault that strikes, a jump, or a wait of any length. Moves in a window of time are nothing that a
-tester can bring about, so walks are searched without them.
+A row is an event, a fault that strikes, a jump, or a wait of any length. The moment of a move in a window of time is
+nothing that a tester can choose: such a wait ends when the move is seen.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Callable, Collection, Iterator, Mapping
 from dataclasses import dataclass
 from functools import reduce
 from typing import Generic, TypeAlias, TypeVar
@@ -25,12 +25,15 @@ from safetymodel.model.step import Kind, may_strike
 S = TypeVar("S")
 
 EVENT: tuple[Kind, ...] = ("event",)
-BY_HAND: tuple[Kind, ...] = ("event", "reaction", "tick", "fault", "jump")
+BY_HAND: tuple[Kind, ...] = ("event", "reaction", "tick", "time", "fault", "jump")
 """All that a walk can do or wait for."""
 TIME: tuple[Kind, ...] = ("tick",)
-WAITING: tuple[Kind, ...] = ("tick", "reaction")
+WAITING: tuple[Kind, ...] = ("tick", "reaction", "time")
 
 MOST_TICKS = 100_000
+
+MOST_ROWS_TRIED = 400
+"""Rows that are tried on the way down a ladder."""
 
 Rows: TypeAlias = tuple[Stimulus, ...]
 
@@ -170,9 +173,20 @@ class Reach(Generic[S]):
             found = [s for phase in done.phases for s in phase.edges] if last else done.after
             for after in found:
                 if self.space.contains(guide, after):
-                    return Stimulus("wait", ticks), after
+                    sure = self._awaited(state, guide, last) if len(done.after) > 1 else None
+                    return sure or (Stimulus("wait", ticks), after)
             waiting = tuple(s for s in done.after if self.space.contains(wait, s))
         raise AssertionError("the engine's walk is not one of the model's")
+
+    def _awaited(self, state: State, guide: S, last: bool) -> tuple[Stimulus, State] | None:
+        """A wait for what is seen in a window of time that leads towards the guide for sure."""
+        for done in self.follower.untils((state,)):
+            assert done.stimulus is not None
+            passed = [s for phase in done.phases for s in phase.edges] if last else list(done.after)
+            arrived = next((s for s in passed if self.space.contains(guide, s)), None)
+            if arrived is not None:
+                return done.stimulus, arrived
+        return None
 
     def hands(self, state: State, events: Collection[int] | None, fault: int | None) -> list[Stimulus]:
         """What a tester can do in a settled state that is no blocked attempt."""
@@ -234,33 +248,68 @@ class Ladder(Generic[S]):
         return None
 
     def down(self, state: State, height: int) -> Rows | None:
-        """The rows from a state on the rung of this height to the goal; None where some row can go either way."""
-        rows: list[Stimulus] = []
-        while height:
-            step = self._step(state, self.rungs[height - 1], height == 1)
-            if step is None:
-                return None
-            stimulus, state = step
-            rows.append(stimulus)
-            height -= 1
-        return tuple(rows)
+        """The rows from a state on the rung of this height to the goal; None where every way tried can go either way.
 
-    def _step(self, state: State, rung: S, last: bool) -> tuple[Stimulus, State] | None:
+        Where no row leads for sure a rung down, rows along or up a rung are tried too.
+        """
+        rows: list[Stimulus] = []
+        seen = {state}
+        trail = [self._downwards(state, height)]
+        for _ in range(MOST_ROWS_TRIED):
+            if not trail:
+                return None
+            ways = trail[-1]
+            way = next((w for w in ways if w[1] not in seen or w[2] == 0), None)
+            if way is None:
+                trail.pop()
+                if rows:
+                    rows.pop()
+                continue
+            stimulus, after, there = way
+            rows.append(stimulus)
+            if there == 0:
+                return tuple(rows)
+            seen.add(after)
+            trail.append(self._downwards(after, there))
+        return None
+
+    def _downwards(self, state: State, height: int) -> Iterator[tuple[Stimulus, State, int]]:
+        """(row, state that it leads to for sure, its height), a rung down first."""
+        aside: list[tuple[int, int, Stimulus, State]] = []
+        for place, (stimulus, done) in enumerate(self._rows(state)):
+            if self._lands(done, self.rungs[height - 1], height == 1):
+                yield stimulus, done.after[0], height - 1
+            elif len(done.after) == 1:
+                aside.append((self._height(done.after[0], height + 1), place, stimulus, done.after[0]))
+        for there, _, stimulus, after in sorted(aside, key=lambda way: way[:2]):
+            if there <= height + 1:
+                yield stimulus, after, there
+
+    def _height(self, state: State, most: int) -> int:
+        """The rung of a state; one more than ``most`` where it is on none of those."""
+        while len(self.rungs) <= most and self.higher():
+            pass
+        for height, rung in enumerate(self.rungs[: most + 1]):
+            if self.reach.space.contains(rung, state):
+                return height or most + 1  # the goal itself has to be landed on
+        return most + 1
+
+    def _rows(self, state: State) -> Iterator[tuple[Stimulus, Done]]:
+        """Every row that can be given in a state: each by hand, waits of growing length, waits for what is seen."""
         follower = self.reach.follower
         for stimulus in self.reach.hands(state, self.events, self.fault):
-            done = follower.row((state,), stimulus)
-            if self._lands(done, rung, last):
-                return stimulus, done.after[0]
+            yield stimulus, follower.row((state,), stimulus)
         here, ticks = state, 0
         while self.reach.system.tick is not None and ticks < MOST_TICKS:
             ticks += 1
             done = follower.row((here,), Stimulus("wait", 1))
-            if self._lands(done, rung, last):
-                return Stimulus("wait", ticks), done.after[0]
+            yield Stimulus("wait", ticks), done
             if len(done.after) != 1 or done.after[0] == here:
-                return None
+                break
             here = done.after[0]
-        return None
+        for done in follower.untils((state,)):
+            assert done.stimulus is not None
+            yield done.stimulus, done
 
     def _lands(self, done: Done, rung: S, last: bool) -> bool:
         """Whether a row leads for sure to the rung; the last one may only pass it."""

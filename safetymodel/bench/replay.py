@@ -6,7 +6,7 @@ A goal counts only where every order of reaction, and every moment of a move in 
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from safetymodel.bench.goals import Goal
 from safetymodel.bench.sights import Sight
@@ -54,6 +54,11 @@ class Follower:
         self.tracker = tracker or Tracker(system)
         self._everybody = (1 << len(system.subsystems)) - 1
         self._windows = tuple(t for t in system.transitions if t.event is None and t.earliest < t.latest)
+        timed = [t for t in system.transitions if t.event is None and t.latest]
+        loose = {t.subsystem for t in self._windows}
+        self._awaited = tuple(dict.fromkeys((t.subsystem, t.target) for t in timed if t.subsystem in loose))
+        self._longest = sum(t.latest for t in timed)
+        """Ticks within which something is waited for: as if all that takes time came one after the other."""
 
     def start(self) -> Done:
         states = self.tracker.start()
@@ -61,17 +66,49 @@ class Follower:
 
     def row(self, states: tuple[State, ...], stimulus: Stimulus) -> Done:
         """One stimulus, with all that the logic makes of it. Raises CannotTrack."""
-        if stimulus.kind != "wait":
+        if stimulus.kind not in ("wait", "until"):
             phase = self._phase({state: self.tracker.landed((state,), stimulus) for state in states})
             return Done(stimulus, states, phase.settled, (phase,))
-        here, phases = states, []
+        seen: dict[State, None] = {}
+        here, phases = self._go_on(stimulus, states, seen), []
         for _ in range(stimulus.number):
+            if not here:
+                break
             phase = self._phase({state: [self._tick(state)] for state in here})
             phases.append(phase)
             if phase.settled == here and not any(phase.edges.values()):
                 break  # nothing will ever come of more time
-            here = phase.settled
-        return Done(stimulus, states, here, tuple(phases))
+            here = self._go_on(stimulus, phase.settled, seen)
+        return Done(stimulus, states, (*seen, *(state for state in here if state not in seen)), tuple(phases))
+
+    def _go_on(self, stimulus: Stimulus, states: tuple[State, ...], seen: dict[State, None]) -> tuple[State, ...]:
+        """The states in which a wait goes on; those with what it waits for are noted."""
+        if stimulus.seen is None:
+            return states
+        subsystem, wanted = stimulus.seen
+        seen.update(dict.fromkeys(state for state in states if state.states[subsystem] == wanted))
+        return tuple(state for state in states if state.states[subsystem] != wanted)
+
+    def untils(self, states: tuple[State, ...]) -> Iterator[Done]:
+        """Waits that end when a subsystem with a window of time is seen where time brings it for sure, each in one
+        state only, whatever the moment of the move; none in a system without such windows."""
+        for seen in self._awaited:
+            done = self._until(states, seen)
+            if done is not None and len(done.after) == 1 and done.stimulus is not None and done.stimulus.number:
+                yield done
+
+    def _until(self, states: tuple[State, ...], seen: tuple[int, int]) -> Done | None:
+        """The shortest wait within which it is seen for sure."""
+        longest = Stimulus("until", self._longest, seen)
+        if all(state.states[seen[0]] == seen[1] for state in states):
+            return None
+        try:
+            done = self.row(states, longest)
+        except CannotTrack:
+            return None
+        if any(state.states[seen[0]] != seen[1] for state in done.after):
+            return None
+        return replace(done, stimulus=replace(longest, number=len(done.phases)))
 
     def _tick(self, state: State) -> tuple[State, int]:
         later = ticked(self.system, state)
@@ -234,6 +271,8 @@ class Watcher:
         ):
             return True
         for phase in done.phases:
+            if left - phase.landed.keys():
+                return True  # what was waited for is seen
             stack = [state for before in left for state in phase.landed[before]]
             seen: set[State] = set()
             while stack:

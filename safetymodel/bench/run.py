@@ -78,7 +78,7 @@ class Rig:
         match stimulus.kind:
             case "event":
                 return self.mapping.events[stimulus.number] is not None
-            case "wait":
+            case "wait" | "until":
                 return self.system.tick is not None
             case _:
                 return self.mapping.can_force(self.system, stimulus.number)
@@ -100,6 +100,8 @@ class Rig:
         Raises DeviceError, and CannotTrack where the model has too many possible states.
         """
         assert self.difference is None, "the device differs already"
+        if stimulus.kind == "until":
+            return self._wait_until(stimulus)
         before = self.possible
         expected = self.tracker.after(before, stimulus, self.mapping.slack)
         self.stimuli.append(stimulus)
@@ -107,6 +109,25 @@ class Rig:
         if self.mapping.inputs and stimulus.kind != "wait":
             return self._play(before, stimulus, expected)
         return self._hold(before, expected)
+
+    def _wait_until(self, stimulus: Stimulus) -> Difference | None:
+        """Wait tick by tick until the device can only be where it is waited for. What is recorded are these ticks.
+
+        Where the map does not show it, the ticks pass: the possible states are followed all the same.
+        """
+        assert stimulus.seen is not None
+        subsystem, wanted = stimulus.seen
+        for _ in range(stimulus.number + self.mapping.slack):
+            if all(state.states[subsystem] == wanted for state in self.possible):
+                return None
+            before = self.possible
+            if self.give(Stimulus("wait", 1)) is not None:
+                return self.difference
+        if self.mapping.slack and all(state.states[subsystem] != wanted for state in self.possible):
+            # within its slack each tick alone may have been none at all; all together were enough
+            names = tuple(test.name for test in self._tests if test.subsystem == subsystem)
+            self.difference = Difference(before, self.possible, self.shown[-1], names)
+        return self.difference
 
     # -- towards the device -------------------------------------------------------------------
 

@@ -10,7 +10,7 @@ from safetymodel.bench.forcing import Forced, force_text, how_forced, removal_te
 from safetymodel.bench.goals import SECTIONS, Goal
 from safetymodel.bench.replay import Done, Follower
 from safetymodel.bench.sights import part_list, signals_of
-from safetymodel.bench.stimulus import Stimulus
+from safetymodel.bench.stimulus import Stimulus, seen_text, stimulus_name
 from safetymodel.bench.walks import Plan, Walk
 from safetymodel.model.formula import InState
 from safetymodel.model.state import State
@@ -239,7 +239,6 @@ class _Writer:
             self.where.setdefault(number, step)
 
     def _line(self, step: str, before: str, row: Stimulus, done: Done, goals: list[Goal], walk: Walk) -> Line:
-        system = self.system
         kinds = {goal.kind for goal in goals}
         return Line(
             step=step,
@@ -247,7 +246,7 @@ class _Writer:
             preconditions=before,
             stimulus=self._stimulus(row),
             how=self._how(step, row),
-            wait=ticks_text(system, row.number) if row.kind == "wait" else "",
+            wait=self._wait(row),
             expected=self._expected(row, done),
             restart=_restart(kinds),
             reset="the reset works as expected" if kinds & {"latch"} else "",
@@ -261,13 +260,22 @@ class _Writer:
             return self.system.events[row.number].name
         if row.kind == "wait":
             return f"wait {ticks_text(self.system, row.number)}"
+        if row.kind == "until":
+            return stimulus_name(self.system, row)
         return f"fault {self.system.faults[row.number].name}"
+
+    def _wait(self, row: Stimulus) -> str:
+        if row.kind == "until":
+            return f"at most {ticks_text(self.system, row.number)}"
+        return ticks_text(self.system, row.number) if row.kind == "wait" else ""
 
     def _stimulus(self, row: Stimulus) -> str:
         if row.kind == "event":
             return event_text(self.system.events[row.number])
         if row.kind == "wait":
             return f"wait {ticks_text(self.system, row.number)}"
+        if row.kind == "until":
+            return f"wait until {seen_text(self.system, row)}, then go on at once"
         if row.kind == "fault":
             return force_text(self.forced, row.number)
         fault = self.system.faults[row.number]
@@ -279,7 +287,7 @@ class _Writer:
             return how_forced(self.forced, row.number)
         if row.kind == "jump":
             return "moved by hand"
-        if row.kind == "wait":
+        if row.kind in ("wait", "until"):
             return ""
         event = self.system.events[row.number]
         if self._is_simulated(event):
@@ -326,6 +334,8 @@ class _Writer:
 
     def _changes(self, row: Stimulus, before: State, after: State, done: Done) -> str:
         changes = change_texts(self.system, before, after)
+        if row.kind == "until":
+            return f"{'; '.join(changes)} within {ticks_text(self.system, row.number)}"
         if row.kind == "wait":
             return (
                 self._timed(row, before, done)

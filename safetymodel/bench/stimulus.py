@@ -6,14 +6,15 @@ import re
 from dataclasses import dataclass
 from typing import Literal
 
+from safetymodel.model.formula import InState
 from safetymodel.model.system import System
 from safetymodel.names import did_you_mean
 from safetymodel.problems import Problem
 from safetymodel.span import NOWHERE
 from safetymodel.spec.durations import milliseconds
-from safetymodel.traces.wording import event_text, fault_text, ticks_text, wait_text
+from safetymodel.traces.wording import event_text, fault_text, formula_text, ticks_text, wait_text
 
-Kind = Literal["event", "wait", "fault", "jump"]
+Kind = Literal["event", "wait", "until", "fault", "jump"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,16 +22,18 @@ class Stimulus:
     """``number`` is the event's, the fault's (fault, jump), or a number of ticks (wait).
 
     An event may be one that the model blocks: then nothing may move. ``jump`` is the movement of a subsystem of
-    itself, after its jump fault has struck.
+    itself, after its jump fault has struck. ``until`` is a wait that ends as soon as a subsystem is seen in a state
+    (``seen``, both by number), and takes so many ticks at most.
     """
 
     kind: Kind
     number: int
+    seen: tuple[int, int] | None = None
 
     @property
     def happenings(self) -> int:
         """How many happenings of the model it is; each tick is one."""
-        return self.number if self.kind == "wait" else 1
+        return self.number if self.kind in ("wait", "until") else 1
 
 
 def happenings_of(stimuli: tuple[Stimulus, ...] | list[Stimulus]) -> int:
@@ -45,6 +48,8 @@ def stimulus_name(system: System, stimulus: Stimulus) -> str:
             return system.events[stimulus.number].name
         case "wait":
             return wait_text(system, stimulus.number)
+        case "until":
+            return f"wait until {seen_text(system, stimulus)}, at most {ticks_text(system, stimulus.number)}"
         case _:
             return f"fault {system.faults[stimulus.number].name}"
 
@@ -56,10 +61,18 @@ def stimulus_text(system: System, stimulus: Stimulus) -> str:
             return event_text(system.events[stimulus.number])
         case "wait":
             return f"{ticks_text(system, stimulus.number)} pass"
+        case "until":
+            return f"up to {ticks_text(system, stimulus.number)} pass, until {seen_text(system, stimulus)}"
         case "fault":
             return fault_text(system.faults[stimulus.number])
         case "jump":
             return f"{fault_text(system.faults[stimulus.number])}, its jump"
+
+
+def seen_text(system: System, stimulus: Stimulus) -> str:
+    """What an ``until`` waits for, in words."""
+    assert stimulus.seen is not None
+    return formula_text(system, InState(stimulus.seen[0], (stimulus.seen[1],)))
 
 
 def read_stimuli(system: System, names: list[str]) -> tuple[tuple[Stimulus, ...], Problem | None]:

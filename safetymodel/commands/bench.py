@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from safetymodel.commands.shared import JsonFile, Spec, after_writing, load_system
+from safetymodel.commands.shared import JsonFile, Modes, Spec, Stops, after_writing, listed, load_system
 
 if TYPE_CHECKING:
     from safetymodel.bench.story import Benched
@@ -62,6 +62,8 @@ def bench(
     sheet: Annotated[
         bool, typer.Option("--sheet", help="Work the commissioning sheet of the spec, instead of a fuzz run.")
     ] = False,
+    modes: Modes = None,
+    stops: Stops = None,
     no_shrink: Annotated[
         bool, typer.Option("--no-shrink", help="Do not look for a shorter way to a difference.")
     ] = False,
@@ -76,10 +78,19 @@ def bench(
 
     Keep people clear of a real machine, and its radiation off, before it is driven by a bench. Local rules come first.
     """
+    if not sheet and (modes is not None or stops is not None):
+        from safetymodel.problems import Problem
+        from safetymodel.report import terminal
+        from safetymodel.span import NOWHERE
+
+        message = "--modes and --stops belong to the commissioning sheet"
+        terminal.print_problems((Problem("sheet-only", NOWHERE, message, "add --sheet, or leave them out"),))
+        return 2
     if sheet:
         from safetymodel.commands.bench_sheet import work_sheet
 
-        return work_sheet(spec, device, map_file, defect, order, timeout, json_file, quiet)
+        named = (None if modes is None else listed(modes), None if stops is None else listed(stops))
+        return work_sheet(spec, device, map_file, defect, order, timeout, json_file, quiet, named)
     from safetymodel import pipeline
     from safetymodel.bench.hunt import Bounds
     from safetymodel.bench.story import Call, as_data, keep

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -22,8 +23,12 @@ def work_sheet(
     timeout: float,
     json_file: str | None,
     quiet: bool,
+    named: tuple[Sequence[str] | None, Sequence[str] | None] = (None, None),
 ) -> int:
-    """Plan the sheet, work it on the device, print and write how each walk went; the exit code of `bench`."""
+    """Plan the sheet, work it on the device, print and write how each walk went; the exit code of `bench`.
+
+    ``named`` are the subsystems of modes and the events of emergency stops (None: found by their words).
+    """
     from safetymodel.bench.commission import Commissioning, commission
     from safetymodel.bench.connect import open_device
     from safetymodel.bench.device import DeviceError
@@ -36,7 +41,7 @@ def work_sheet(
 
     try:
         with terminal.progress() as progress:
-            found = commission(spec, progress=progress)
+            found = commission(spec, *named, progress=progress)
     except LimitReached as limit:
         print(f"undecided: {limit}", file=sys.stderr)
         return 3

@@ -31,6 +31,18 @@ Faults = Annotated[
     ),
 ]
 States = Annotated[int | None, typer.Option("--states", min=1, help="Stop after so many states.", show_default=False)]
+Modes = Annotated[
+    str | None,
+    typer.Option(
+        "--modes", metavar="NAMES", help="Subsystems whose states are modes of operation: a,b (else found by name)."
+    ),
+]
+Stops = Annotated[
+    str | None,
+    typer.Option(
+        "--stops", metavar="EVENTS", help="The events of the emergency stops: a.press,b.pull (else found by name)."
+    ),
+]
 Seconds = Annotated[
     float | None, typer.Option("--seconds", min=0.0, help="Stop after so many seconds.", show_default=False)
 ]

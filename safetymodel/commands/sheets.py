@@ -9,7 +9,17 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from safetymodel.commands.shared import JsonFile, Memory, Seconds, Spec, after_writing, listed, size_in_bytes
+from safetymodel.commands.shared import (
+    JsonFile,
+    Memory,
+    Modes,
+    Seconds,
+    Spec,
+    Stops,
+    after_writing,
+    listed,
+    size_in_bytes,
+)
 
 if TYPE_CHECKING:
     from safetymodel.bench.commission import Figures
@@ -25,18 +35,8 @@ def sheets(
     out: Annotated[
         Path, typer.Option("--out", metavar="DIR", help="Where sheet.md, sheet.csv and sheet.html go.")
     ] = Path("sheets"),
-    modes: Annotated[
-        str | None,
-        typer.Option(
-            "--modes", metavar="NAMES", help="Subsystems whose states are modes of operation: a,b (else found by name)."
-        ),
-    ] = None,
-    stops: Annotated[
-        str | None,
-        typer.Option(
-            "--stops", metavar="EVENTS", help="The events of the emergency stops: a.press,b.pull (else found by name)."
-        ),
-    ] = None,
+    modes: Modes = None,
+    stops: Stops = None,
     mechanical: Annotated[
         bool, typer.Option("--mechanical", help="Test the parts of `physically` conditions too.")
     ] = False,
