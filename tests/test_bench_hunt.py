@@ -76,7 +76,7 @@ def test_so_many_faults_are_forced_as_are_wanted(faults: int) -> None:
             self.most = max(self.most, sum(self._flags))
 
     twin = Logged(system)
-    hunt(system, mapping_by_names(system), twin, 1, Bounds(steps=1_500), faults)
+    hunt(system, mapping_by_names(system), twin, 1, Bounds(steps=4_000), faults)
     assert twin.most == faults
 
 

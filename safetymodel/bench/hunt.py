@@ -47,6 +47,9 @@ ALIKE = 3
 SOURCE_FIRST = 0.7
 """In how many tries the state from which a transition leads is sought before the rest of its goal."""
 
+CLEARED = 0.05
+"""How often, before a step, faults are cleared by a reset once nothing is open any more."""
+
 Ended = Literal["limit", "difference", "device", "model", "interrupted"]
 
 
@@ -237,7 +240,7 @@ class _Run:
         before: a fault that has struck is in the way of most goals."""
         self.open = [goal for goal in self.open if not is_met(goal, self.coverage)]
         if not self.open:
-            return bool(self.rig.possible[0].flags) and self._reset()
+            return bool(self.rig.possible[0].flags) and self.rng.random() < CLEARED and self._reset()
         state = self.rig.possible[0]
         up = state.flags
         fewest = min(self._rank(goal) for goal in self.open)
