@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+import re
 from collections import Counter
 from pathlib import Path
 
@@ -11,6 +12,7 @@ from random_systems import random_spec
 from safetymodel.explore.choice import explore
 from safetymodel.insight.necessity import Necessity, necessity
 from safetymodel.insight.necessity_changes import changes_of
+from safetymodel.insight.necessity_mirrors import mirrors_of, with_mirrors
 from safetymodel.insight.necessity_sentences import effect_sentence, summary
 from safetymodel.insight.necessity_variants import changed_system
 from safetymodel.insight.standing import RANK, word_of
@@ -28,19 +30,38 @@ def words_of(system: System, engine: str = "auto") -> dict[str, str]:
     return {r.name: word_of(spaces[r.withstand], r) for r in system.requirements}
 
 
+def twin_channels(text: str) -> str:
+    """The text with a further signal beside the first, which has a fault: it reads the same, and conditions ask it."""
+    reads = re.search(r"^  s0: (\{reads: .*\})$", text, re.MULTILINE)
+    if reads is None or "faults:" not in text:
+        return text
+    text = text.replace(reads[0], f"{reads[0]}\n  twin: {reads[1]}")
+    text = text.replace("faults:", "faults:\n  torn_off: {signal: s0, stuck: false}", 1)
+    return re.sub(r"\bif: ([^,}()]*\bs0\b[^,}()]*)([,}])", r"if: (\1) and twin\2", text)
+
+
 def compared(seed: int) -> Counter[str]:
-    system, _ = load_text(random_spec(random.Random(seed)), "random.yaml")
+    text = random_spec(random.Random(seed))
+    system, _ = load_text(twin_channels(text) if seed % 2 else text, "random.yaml")
     assert system is not None
     found: Counter[str] = Counter()
     budgets = sorted({0, *(r.withstand for r in system.requirements)})
     spaces = explore(system, budgets).spaces
     if max(space.size(space.reached) for space in spaces.values()) > 400:
         return found
-    before = words_of(system)
+    mirrored = with_mirrors(system, mirrors_of(system)) if max(budgets) else system
+    found["mirrored faults"] += len(mirrored.faults) - len(system.faults)
+    plain, before = words_of(system), words_of(mirrored)
+    kept = {name for name in plain if RANK[before[name]] < RANK[plain[name]]}
+    found["asked without them"] += len(kept)
+    before.update({name: plain[name] for name in kept})
     all_of_them = {e.change.number: e for e in necessity(spaces, everything=True).effects}
     quickly = {e.change.number: e for e in necessity(spaces).effects}
     for change in changes_of(system):
-        after = words_of(changed_system(system, change), "product")
+        after = words_of(changed_system(mirrored, change), "product")
+        if kept:
+            without = words_of(changed_system(system, change), "product")
+            after.update({name: without[name] for name in kept})
         worse = {
             name: word for name, word in after.items() if before[name] != "broken" and RANK[word] < RANK[before[name]]
         }
@@ -52,11 +73,11 @@ def compared(seed: int) -> Counter[str]:
         assert all(n.requirement.name in worse for n in quick.notices)
         assert quick.differs or not worse
         if quick.trace is not None:
-            t = system.transitions[change.transition]
-            other = changed_system(system, change).transitions[change.transition]
+            t = mirrored.transitions[change.transition]
+            other = changed_system(mirrored, change).transitions[change.transition]
             end = quick.trace.end
             if change.kind != "late":
-                assert can_move(system, end, t) != can_move(system, end, other)
+                assert can_move(mirrored, end, t) != can_move(mirrored, end, other)
             found["traces"] += 1
         found[change.kind] += 1
         found["noticed"] += bool(worse)
@@ -72,6 +93,8 @@ def test_random_specs() -> None:
     assert found["noticed"] >= 70
     assert found["no difference"] >= 30
     assert found["traces"] >= 30
+    assert found["mirrored faults"] >= 5
+    assert found["asked without them"] >= 1
 
 
 def hatch() -> Necessity:
@@ -123,7 +146,7 @@ def test_a_missing_requirement_and_a_redundant_part() -> None:
         "pump: running -> still without `not wet`: noticed by R1 (reacts, then empty).",
     ]
     assert [s.split(" (")[0] for s in summary(found)][:2] == [
-        "1 of 4 parts of the conditions are noticed by some requirement when left out",
+        "1 of 4 parts of the conditions is noticed by some requirement when left out",
         "2 of the others make no difference in any situation that can come about under these faults.",
     ]
     (covered,) = (e for e in found.of_kind("part") if e.trace is not None)

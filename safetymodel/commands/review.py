@@ -52,10 +52,13 @@ def review(
     ] = None,
     only: Annotated[
         str | None,
-        typer.Option("--only", metavar="PARTS", help="Of defects,suggestions,response,matrix; separated by commas."),
+        typer.Option(
+            "--only", metavar="PARTS", help="Of defects,suggestions,necessity,response,matrix; separated by commas."
+        ),
     ] = None,
     runs: Annotated[
-        AllRuns, typer.Option("--runs", help="Runs that show what was found: as time allows, or in any case.")
+        AllRuns,
+        typer.Option("--runs", help="Who notices what, and runs that show what was found: as time allows, or all."),
     ] = AllRuns.auto,
     engine: EngineChoice = Engine.auto,
     json_file: JsonFile = None,
@@ -73,7 +76,7 @@ def review(
         bool, typer.Option("--quiet", help="What was found, without runs and without the matrix.")
     ] = False,
 ) -> int:
-    """Read the logic back: defects, longest reactions, what causes what; whatever the requirements say."""
+    """Read the logic back: defects, what nobody asked for, longest reactions, what causes what."""
     from safetymodel import pipeline
     from safetymodel.claims.judge import EngineDisagreement
     from safetymodel.explore.engine import LimitReached, Limits

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -17,6 +18,7 @@ from safetymodel.explore.symbolic import Symbolic, SymbolicSpace, within_memory
 from safetymodel.insight.necessity_batch import look
 from safetymodel.insight.necessity_changes import Change, Kind, changes_of
 from safetymodel.insight.necessity_first import FirstLook
+from safetymodel.insight.necessity_mirrors import Asked, Mirror, asked_with, mirrors_of, with_mirrors
 from safetymodel.insight.standing import word_of
 from safetymodel.model.system import Requirement, System
 
@@ -60,7 +62,8 @@ class Necessity:
     """All changes of the system under the fault budget that each requirement has to withstand.
 
     ``everything``: every requirement that notices is named; otherwise one at least. ``shortfall`` says which limit was
-    reached, if one was.
+    reached, if one was. ``system`` has the faults of ``mirrored`` too; ``unmirrored`` names the requirements that were
+    asked without them, since they do not pass with them as they do without.
     """
 
     system: System
@@ -68,6 +71,8 @@ class Necessity:
     everything: bool
     seconds: float
     shortfall: str = ""
+    mirrored: tuple[Mirror, ...] = ()
+    unmirrored: tuple[str, ...] = ()
 
     def of_kind(self, kind: Kind) -> tuple[Effect, ...]:
         return tuple(e for e in self.effects if e.change.kind == kind)
@@ -95,8 +100,11 @@ def necessity(
     clock: Clock | None = None,
     limits: Limits | None = None,
     progress: Progress | None = None,
+    words: Mapping[str, Word] | None = None,
+    runs: Callable[[], Clock] | None = None,
 ) -> Necessity:
-    """Who notices what. ``spaces`` are the explored states for each fault budget that a requirement withstands.
+    """Who notices what. ``spaces`` are the explored states for each fault budget that a requirement withstands;
+    ``words`` the verdicts there, where they are known. ``runs`` gives the time for runs, apart from that for the rest.
 
     A requirement notices where its verdict becomes worse: holds, reacts, empty, broken. Those that are broken as it is
     are not asked.
@@ -104,30 +112,38 @@ def necessity(
     started = time.monotonic()
     clock, limits = clock or Clock(), limits or Limits()
     most = max(spaces)
-    system = spaces[most].system
-    chosen = [c for c in changes_of(system) if c.kind in kinds]
+    declared = spaces[most].system
+    mirrors = mirrors_of(declared) if most else ()
+    system = with_mirrors(declared, mirrors)
+    chosen = sorted((c for c in changes_of(system) if c.kind in kinds), key=lambda c: (KINDS.index(c.kind), c.number))
     looked = _Looked(system, chosen)
+    asked = Asked({}, frozenset())
     shortfall = next((s.shortfall for s in spaces.values() if not s.complete), "")
     if not shortfall:
         try:
-            words = {r.name: word_of(spaces[r.withstand], r, clock) for r in system.requirements}
-            space = _symbolic(spaces[most], limits)
+            if words is None:
+                words = {r.name: word_of(spaces[r.withstand], r, clock) for r in system.requirements}
+            space = _symbolic(spaces[most], system, clock.within(limits))
             with within_memory(space.symbolic.memory):
-                looked.first(space, words, everything, clock)
+                asked = asked_with(space, mirrors, words, clock)
+                looked.first(space, asked, everything, clock)
             for group in looked.groups():
-                looked.batch(group, most, words, everything, clock, limits, progress)
-            with within_memory(space.symbolic.memory):
-                looked.runs(space, clock)
+                looked.batch(group, most, asked, everything, clock, limits, progress)
         except LimitReached as limit:
             shortfall = str(limit)
-    effects = tuple(looked.effects[c.number] for c in chosen)
-    return Necessity(system, effects, everything, time.monotonic() - started, shortfall)
+        if looked.space is not None:
+            with suppress(LimitReached), within_memory(looked.space.symbolic.memory):
+                looked.runs(looked.space, runs() if runs is not None else clock)
+    effects = tuple(looked.effects[c.number] for c in sorted(chosen, key=lambda c: c.number))
+    spent = time.monotonic() - started
+    return Necessity(system, effects, everything, spent, shortfall, mirrors, tuple(sorted(asked.plain)))
 
 
-def _symbolic(space: Space[Any], limits: Limits) -> SymbolicSpace:
-    if isinstance(space, SymbolicSpace):
+def _symbolic(space: Space[Any], system: System, limits: Limits) -> SymbolicSpace:
+    """The states of the system with mirrored faults."""
+    if isinstance(space, SymbolicSpace) and space.system == system:
         return space
-    found = SymbolicSpace(Symbolic(space.system, space.budget, limits))
+    found = SymbolicSpace(Symbolic(system, space.budget, limits))
     if not found.complete:
         raise LimitReached(found.shortfall)
     return found
@@ -142,11 +158,14 @@ class _Looked:
         self.effects = {c.number: Effect(c, known=False) for c in changes}
         self.open: list[Change] = []
         """Those of which nothing is known yet."""
+        self.space: SymbolicSpace | None = None
+        """Where runs can be searched, once the first look is over."""
         self._differing: dict[int, tuple[Diagram, bool]] = {}
 
-    def first(self, space: SymbolicSpace, words: Mapping[str, Word], everything: bool, clock: Clock) -> None:
+    def first(self, space: SymbolicSpace, asked: Asked, everything: bool, clock: Clock) -> None:
         """What makes no difference at all, and what is noticed at once."""
-        looking = FirstLook(space, words)
+        looking = FirstLook(space, asked)
+        self.space = space
         for effect in self.effects.values():
             clock.check()
             change = effect.change
@@ -159,7 +178,7 @@ class _Looked:
             if not everything and change.kind == "part" and not waits and less == looking.false:
                 found = looking.noticed(change, more, clock.check)
                 if found:
-                    self._note(change, found, words)
+                    self._note(change, found, asked.words)
                     continue
             self.open.append(change)
 
@@ -171,16 +190,16 @@ class _Looked:
         self,
         group: list[Change],
         budget: int,
-        words: Mapping[str, Word],
+        asked: Asked,
         everything: bool,
         clock: Clock,
         limits: Limits,
         progress: Progress | None,
     ) -> None:
         """A group of changes at once."""
-        found = look(self.system, group, budget, words, everything, clock, limits, progress)
+        found = look(self.system, group, budget, asked, everything, clock, limits, progress)
         for change in group:
-            self._note(change, found[change.number], words)
+            self._note(change, found[change.number], asked.words)
 
     def _note(self, change: Change, found: Mapping[str, Word], words: Mapping[str, Word]) -> None:
         notices = tuple(

@@ -17,6 +17,7 @@ from safetymodel.explore.encoding import Encoding
 from safetymodel.explore.engine import LimitReached, Limits, Progress, going_round
 from safetymodel.explore.symbolic import Symbolic, SymbolicSpace, within_memory
 from safetymodel.insight.necessity_changes import Change
+from safetymodel.insight.necessity_mirrors import Asked
 from safetymodel.insight.necessity_variants import Varied, varied
 from safetymodel.insight.standing import RANK, Signs, signs_of, word_of
 from safetymodel.model.system import Requirement, System
@@ -29,7 +30,7 @@ def look(
     system: System,
     changes: Sequence[Change],
     budget: int,
-    words: Mapping[str, Word],
+    asking: Asked,
     everything: bool,
     clock: Clock,
     limits: Limits,
@@ -37,9 +38,10 @@ def look(
 ) -> Found:
     """Who notices these changes under up to ``budget`` faults, or fewer where a requirement withstands fewer.
 
-    ``words`` are the verdicts on the system as it is. With ``everything`` each requirement that notices is found;
+    ``asking`` has the verdicts on the system as it is. With ``everything`` each requirement that notices is found;
     without, at least one for each change that is noticed at all.
     """
+    words = asking.words
     many = varied(system, changes)
     asked = [r for r in system.requirements if words[r.name] != "broken"]
     noticed: Found = {c.number: {} for c in changes}
@@ -50,6 +52,7 @@ def look(
     with within_memory(symbolic.memory):
         whole = SymbolicSpace(symbolic)
         whole.on_work = clock.check
+        declared = asking.declared(symbolic.encoding)
         rough = seen.of(going_round(whole, whole.transient))
         for chatters in (False, True):
             # where nothing chatters much can be left out of a question
@@ -63,7 +66,8 @@ def look(
                 clock.check()
                 if progress:
                     progress(f"necessity: {requirement.name}", 0)
-                space = _Part(part, requirement.withstand, left)
+                here_asked = left & declared if requirement.name in asking.plain else left
+                space = _Part(part, requirement.withstand, here_asked)
                 space.on_work = clock.check
                 gone = _ask(seen, space, requirement, here, words, everything, noticed, clock)
                 if gone and not everything:

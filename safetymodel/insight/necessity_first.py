@@ -8,7 +8,7 @@ changed system. Where none is found in the few rounds nothing is said.
 from __future__ import annotations
 
 import copy
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from contextlib import suppress
 
 from safetymodel.claims.verdict import Word
@@ -19,6 +19,7 @@ from safetymodel.explore.saturation import Saturation
 from safetymodel.explore.symbolic import SymbolicSpace
 from safetymodel.insight.necessity_changes import Change
 from safetymodel.insight.necessity_looks import Look, looks_of
+from safetymodel.insight.necessity_mirrors import Asked
 from safetymodel.model.able import partners_able
 from safetymodel.model.system import System
 
@@ -28,11 +29,11 @@ ROUNDS = 3
 class FirstLook:
     """Over the states of the system as it is, reached under the largest fault budget."""
 
-    def __init__(self, space: SymbolicSpace, words: Mapping[str, Word]) -> None:
+    def __init__(self, space: SymbolicSpace, asked: Asked) -> None:
         self.space = space
         self.encoding: Encoding = space.symbolic.encoding
         self.system: System = space.system
-        self.looks: tuple[Look, ...] = looks_of(self.encoding, self.system.requirements, words)
+        self.looks: tuple[Look, ...] = looks_of(self.encoding, self.system.requirements, asked)
         self.false = self.encoding.decisions.false
 
     def differing(self, change: Change) -> tuple[Diagram, Diagram]:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from safetymodel.claims.breach_states import breach_of
 from safetymodel.claims.verdict import Word
 from safetymodel.explore.decisions import Diagram
 from safetymodel.explore.encoding import Encoding, Operation
+from safetymodel.insight.necessity_mirrors import Asked
 from safetymodel.model.formula import Formula, HowMany, InState, Not, SignalTrue, atoms
 from safetymodel.model.system import Requirement, System
 
@@ -49,19 +50,23 @@ class Look:
         return operation.image(members & self.off) & self.on
 
 
-def looks_of(encoding: Encoding, requirements: Iterable[Requirement], words: Mapping[str, Word]) -> tuple[Look, ...]:
+def looks_of(encoding: Encoding, requirements: Iterable[Requirement], asked: Asked) -> tuple[Look, ...]:
     """One for each requirement that passes and whose form needs no more than that; the others have none."""
     found = []
+    declared = asked.declared(encoding)
     for requirement in requirements:
-        if words[requirement.name] in ("holds", "reacts"):
-            look = _look(encoding, requirement, words[requirement.name])
+        word = asked.words[requirement.name]
+        if word in ("holds", "reacts"):
+            few = encoding.flags_at_most[min(requirement.withstand, encoding.budget)]
+            if requirement.name in asked.plain:
+                few = few & declared
+            look = _look(encoding, requirement, word, few)
             if look is not None:
                 found.append(look)
     return tuple(found)
 
 
-def _look(encoding: Encoding, requirement: Requirement, word: Word) -> Look | None:
-    few = encoding.flags_at_most[min(requirement.withstand, encoding.budget)]
+def _look(encoding: Encoding, requirement: Requirement, word: Word, few: Diagram) -> Look | None:
     match requirement.form:
         case "never" | "always" if requirement.begins is None:
             pass
@@ -70,10 +75,10 @@ def _look(encoding: Encoding, requirement: Requirement, word: Word) -> Look | No
         case "permissive":
             assert requirement.allowed is not None
             off = few & encoding.formula(Not(requirement.subject)) & encoding.formula(Not(requirement.allowed))
-            return _of_steps(encoding, requirement, off, None)
+            return _of_steps(encoding, requirement, few, off, None)
         case "start":
             off = few & encoding.formula(Not(requirement.subject))
-            return _of_steps(encoding, requirement, off, frozenset(requirement.only_by))
+            return _of_steps(encoding, requirement, few, off, frozenset(requirement.only_by))
         case _:
             return None
     bad = few & encoding.formula(breach_of(requirement))
@@ -82,8 +87,9 @@ def _look(encoding: Encoding, requirement: Requirement, word: Word) -> Look | No
     return Look(requirement, "reacts", bad) if word == "holds" else Look(requirement, "broken", bad & encoding.calm)
 
 
-def _of_steps(encoding: Encoding, requirement: Requirement, off: Diagram, listed: frozenset[int] | None) -> Look:
-    few = encoding.flags_at_most[min(requirement.withstand, encoding.budget)]
+def _of_steps(
+    encoding: Encoding, requirement: Requirement, few: Diagram, off: Diagram, listed: frozenset[int] | None
+) -> Look:
     concerned = subsystems_in(encoding.system, requirement.subject)
     steps = []
     for move, operation in encoding.moves:

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 from safetymodel.insight.necessity import Effect, Necessity
 from safetymodel.insight.necessity_changes import Change
+from safetymodel.insight.necessity_mirrors import Mirror
 from safetymodel.model.system import System
 from safetymodel.traces.wording import and_list, counted, formula_text, transition_text
 
@@ -17,12 +18,15 @@ def summary(found: Necessity) -> Iterator[str]:
         known = sum(e.known for e in parts)
         share = f" ({100 * found.noticed_parts / len(parts):.0f} %)" if known == len(parts) else ""
         yield (
-            f"{found.noticed_parts:,} of {counted(len(parts), 'part')} of the conditions are noticed by some "
-            f"requirement when left out{share}."
+            f"{found.noticed_parts:,} of {counted(len(parts), 'part')} of the conditions "
+            f"{_is(found.noticed_parts)} noticed by some requirement when left out{share}."
         )
         same = sum(e.known and not e.differs for e in parts)
         if same:
-            yield f"{same:,} of the others make no difference in any situation that can come about under these faults."
+            makes = "makes" if same == 1 else "make"
+            yield (
+                f"{same:,} of the others {makes} no difference in any situation that can come about under these faults."
+            )
     for kind, one, what in (
         ("removed", "transition", "taken away"),
         ("negated", "condition", "turned into its opposite"),
@@ -31,10 +35,36 @@ def summary(found: Necessity) -> Iterator[str]:
         effects = found.of_kind(kind)  # type: ignore[arg-type]
         if effects:
             noticed = sum(bool(e.notices) for e in effects)
-            yield f"{noticed:,} of {counted(len(effects), one)} are noticed when {what}."
+            yield f"{noticed:,} of {counted(len(effects), one)} {_is(noticed)} noticed when {what}."
     unknown = sum(not e.known for e in found.effects)
     if unknown:
         yield f"Of {counted(unknown, 'change')} it is not known who notices: {found.shortfall}."
+
+
+def _is(number: int) -> str:
+    return "is" if number == 1 else "are"
+
+
+def mirror_text(found: Necessity, mirror: Mirror) -> str:
+    """``brake_switch_bridged in brake_held_b``."""
+    return found.system.faults[mirror.fault].name
+
+
+def mirrored_sentences(found: Necessity) -> Iterator[str]:
+    """Which faults were looked at that the spec does not declare, and for whom they were left out."""
+    if not found.mirrored:
+        return
+    number = counted(len(found.mirrored), "fault")
+    names = ", ".join(mirror_text(found, mirror) for mirror in found.mirrored)
+    yield (
+        f"Here a fault that the spec declares for one signal can strike, instead, another signal that reads the same "
+        f"({number}: {names})."
+    )
+    if found.unmirrored:
+        yield (
+            f"{and_list(found.unmirrored)} did not pass with these as without, and "
+            f"{'was' if len(found.unmirrored) == 1 else 'were'} asked without them."
+        )
 
 
 def change_text(system: System, change: Change) -> str:

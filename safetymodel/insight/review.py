@@ -1,4 +1,4 @@
-"""The whole review of one system: defects, response budgets, cause-and-effect matrix, all from one exploration."""
+"""The whole review of one system: defects, suggestions, necessity, response budgets, cause-and-effect matrix."""
 
 from __future__ import annotations
 
@@ -14,19 +14,24 @@ from safetymodel.explore.choice import EngineName, explore
 from safetymodel.explore.engine import LimitReached, Limits, Progress, Space
 from safetymodel.insight.defects import Defects, find_defects
 from safetymodel.insight.matrix import Matrix, matrix
+from safetymodel.insight.necessity import Necessity, necessity
 from safetymodel.insight.response import Budget, response_budgets
 from safetymodel.insight.suggest import suggest_all
 from safetymodel.insight.suggested import Suggestion
 from safetymodel.model.system import System
 from safetymodel.problems import Problem
+from safetymodel.traces.wording import counted
 
 T = TypeVar("T")
 
-Part = Literal["defects", "suggestions", "response", "matrix"]
-PARTS: tuple[Part, ...] = ("defects", "suggestions", "response", "matrix")
+Part = Literal["defects", "suggestions", "necessity", "response", "matrix"]
+PARTS: tuple[Part, ...] = ("defects", "suggestions", "necessity", "response", "matrix")
 
 SECONDS_FOR_RUNS = 10.0
 """Wall-clock time for the runs that show defects, and again for those that show reactions, unless all are asked for."""
+
+SECONDS_FOR_NECESSITY = 30.0
+"""Wall-clock time to find out who notices what, unless all is asked for."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +62,7 @@ class Review:
     problems: tuple[Problem, ...]
     seconds: float
     undecided: tuple[str, ...] = ()
+    necessity: Necessity | None = None
 
     @property
     def short(self) -> tuple[Budget, ...]:
@@ -65,8 +71,10 @@ class Review:
 
     @property
     def found(self) -> bool:
-        """Whether there is anything to look into: a defect, a broken requirement, a distance that does not suffice."""
-        return bool(self.short or self.suggestions or (self.defects and self.defects.found))
+        """Whether there is anything to look into: a defect, a broken requirement, a part of an `if` that nobody asked
+        for, a distance that does not suffice."""
+        unasked = self.necessity.unasked if self.necessity and self.system.requirements else ()
+        return bool(self.short or self.suggestions or unasked or (self.defects and self.defects.found))
 
 
 def review(
@@ -80,12 +88,14 @@ def review(
     problems: tuple[Problem, ...] = (),
 ) -> Review:
     """Read the logic back. Defects are looked for under up to ``faults`` faults, or as many as some requirement has to
-    withstand; the matrix is of the machine without faults. ``all_runs``: a run for everything, however long it takes.
+    withstand; the matrix is of the machine without faults. ``all_runs``: who notices every change, and a run for
+    everything, however long it takes.
     """
     started = time.monotonic()
     limits = limits or Limits()
     most = max((r.withstand for r in system.requirements), default=0) if faults is None else faults
-    asked = {r.withstand for r in system.requirements if r.withstand <= most or "suggestions" in parts}
+    every = "suggestions" in parts or "necessity" in parts
+    asked = {r.withstand for r in system.requirements if r.withstand <= most or every}
     budgets = sorted({0, most, *asked})
     explored = explore(system, budgets, engine, limits, progress)
     spaces = explored.spaces
@@ -98,12 +108,15 @@ def review(
         if progress is not None:
             progress(what, 0)
 
-    def runs() -> Clock:
+    def some(seconds: float) -> Clock:
         spent = time.monotonic() - started
         left = None if limits.seconds is None else max(0.0, limits.seconds - spent)
-        return Clock(left if all_runs else SECONDS_FOR_RUNS if left is None else min(left, SECONDS_FOR_RUNS))
+        return Clock(left if all_runs else seconds if left is None else min(left, seconds))
 
-    defects = response = found = suggestions = None
+    def runs() -> Clock:
+        return some(SECONDS_FOR_RUNS)
+
+    defects = response = found = suggestions = noticed = None
     judgements: tuple[Judgement, ...] = ()
     if "defects" in parts:
         tell("looking for defects")
@@ -118,6 +131,12 @@ def review(
         undecided += [
             f"a condition for {s.requirement.name} ({s.reason})" for s in suggestions if s.outcome == "undecided"
         ]
+    if "necessity" in parts and system.requirements:
+        tell("necessity")
+        noticed = necessity(spaces, clock=some(SECONDS_FOR_NECESSITY), limits=limits, progress=progress, runs=runs)
+        unknown = sum(not e.known for e in noticed.effects)
+        if unknown:
+            undecided.append(f"who notices {counted(unknown, 'change')} ({noticed.shortfall})")
     if "response" in parts:
         tell("response budgets")
         response = response_budgets(spaces, judgements, clock, runs())
@@ -139,6 +158,7 @@ def review(
         problems=problems,
         seconds=time.monotonic() - started,
         undecided=tuple(undecided),
+        necessity=noticed,
     )
 
 

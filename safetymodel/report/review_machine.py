@@ -6,6 +6,8 @@ from typing import Any
 
 from safetymodel.insight.defects import Defect
 from safetymodel.insight.matrix import TICK, Mark, Matrix
+from safetymodel.insight.necessity import Necessity
+from safetymodel.insight.necessity_sentences import mirror_text
 from safetymodel.insight.response import Budget
 from safetymodel.insight.review import Review
 from safetymodel.insight.suggested import Suggestion
@@ -37,6 +39,8 @@ def review_json(review: Review) -> dict[str, Any]:
         result["defects"] = [defect_json(system, defect) for defect in review.defects.found]
     if review.suggestions is not None:
         result["suggestions"] = [suggestion_json(system, found) for found in review.suggestions]
+    if review.necessity is not None:
+        result["necessity"] = necessity_json(review.necessity)
     if review.response is not None:
         result["response"] = [budget_json(system, budget) for budget in review.response]
     if review.matrix is not None:
@@ -104,6 +108,41 @@ def suggestion_json(system: System, found: Suggestion) -> dict[str, Any]:
     if found.way is not None:
         result["way"] = trace_json(found.changed or system, found.way)
     return result
+
+
+def necessity_json(found: Necessity) -> dict[str, Any]:
+    """``noticed_by`` names one requirement at least. ``run`` leads to where the change makes a difference."""
+    system = found.system
+    changes = []
+    for effect in found.effects:
+        change = effect.change
+        one: dict[str, Any] = {
+            "kind": change.kind,
+            "transition": transition_text(system, system.transitions[change.transition]),
+            "place": place_json(system.transitions[change.transition].span),
+            "known": effect.known,
+        }
+        if change.part is not None:
+            one["part"] = formula_text(system, change.part)
+        if effect.known:
+            one["differs"] = effect.differs
+            one["noticed_by"] = [
+                {"requirement": n.requirement.name, "before": n.before, "after": n.after} for n in effect.notices
+            ]
+        if effect.trace is not None:
+            one["becomes_possible"] = effect.more
+            one["run"] = trace_json(system, effect.trace)
+        changes.append(one)
+    parts = found.of_kind("part")
+    return {
+        "parts": len(parts),
+        "parts_known": sum(e.known for e in parts),
+        "parts_noticed": found.noticed_parts,
+        "mirrored_faults": [mirror_text(found, m) for m in found.mirrored],
+        "asked_without_mirrored_faults": list(found.unmirrored),
+        "changes": changes,
+        **({"shortfall": found.shortfall} if found.shortfall else {}),
+    }
 
 
 def budget_json(system: System, budget: Budget) -> dict[str, Any]:

@@ -14,6 +14,7 @@ from safetymodel.insight.suggested import Suggestion
 from safetymodel.model.state import State, changes
 from safetymodel.model.system import System
 from safetymodel.report.matrix_words import cause_name, effect_text, lettered, mark_words, still_names
+from safetymodel.report.necessity_said import necessity_section
 from safetymodel.report.said import (
     CAUTION,
     Block,
@@ -51,6 +52,8 @@ def said_of_review(review: Review, quiet: bool = False) -> Iterator[Block]:
         yield from defects_section(review, quiet)
     if review.suggestions is not None:
         yield from suggestions_section(review, review.suggestions, quiet)
+    if review.necessity is not None:
+        yield from necessity_section(review.necessity, quiet)
     if review.response is not None:
         yield from response_section(review, quiet)
     if review.matrix is not None:

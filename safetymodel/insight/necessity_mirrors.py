@@ -1,0 +1,90 @@
+"""Faults of one signal looked at in the signals that read the same as well, so that twin channels are asked alike.
+
+A spec often declares the fault of one of two channels only, for the other can fail in the same way. A part that reads
+the channel without a declared fault then makes no difference, though it is there for just that.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+from safetymodel.claims.clock import Clock
+from safetymodel.claims.verdict import Word
+from safetymodel.explore.decisions import Diagram
+from safetymodel.explore.encoding import Encoding
+from safetymodel.explore.symbolic import SymbolicSpace
+from safetymodel.insight.necessity_changes import spread_out
+from safetymodel.insight.standing import RANK, word_of
+from safetymodel.model.system import Fault, System
+
+
+@dataclass(frozen=True, slots=True)
+class Mirror:
+    """The declared fault ``of`` in another ``signal``; ``fault`` is its own number in the system that has them too."""
+
+    fault: int
+    of: int
+    signal: int
+
+
+def mirrors_of(system: System) -> tuple[Mirror, ...]:
+    """Each declared fault of a signal in every other signal that reads the same and cannot fail so by itself."""
+    declared = {(f.subject, f.value) for f in system.faults if f.kind == "signal"}
+    plain = [spread_out(signal.reads) for signal in system.signals]
+    found: list[Mirror] = []
+    for fault in system.faults:
+        if fault.kind != "signal":
+            continue
+        for signal in system.signals:
+            if (signal.number, fault.value) not in declared and plain[signal.number] == plain[fault.subject]:
+                declared.add((signal.number, fault.value))
+                found.append(Mirror(len(system.faults) + len(found), fault.number, signal.number))
+    return tuple(found)
+
+
+def with_mirrors(system: System, mirrors: tuple[Mirror, ...]) -> System:
+    """The system in which these can strike too."""
+    if not mirrors:
+        return system
+    more = []
+    for mirror in mirrors:
+        fault, signal = system.faults[mirror.of], system.signals[mirror.signal]
+        # no name of a spec has a blank in it
+        name = f"{fault.name} in {signal.name}"
+        more.append(replace(fault, number=mirror.fault, name=name, text=name, subject=signal.number))
+    faults: tuple[Fault, ...] = (*system.faults, *more)
+    return replace(system, faults=faults)
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """``words``: the verdict on each requirement as it is asked; ``plain`` names those that are asked without mirrored
+    faults."""
+
+    words: Mapping[str, Word]
+    plain: frozenset[str]
+    mirrors: tuple[Mirror, ...] = ()
+
+    def declared(self, encoding: Encoding) -> Diagram:
+        """The states in which no mirrored fault is up. Flags never go down: these are those of the declared system."""
+        found = encoding.decisions.true
+        for mirror in self.mirrors:
+            found = found & ~encoding.flag(mirror.fault)
+        return found
+
+
+def asked_with(
+    space: SymbolicSpace, mirrors: tuple[Mirror, ...], words: Mapping[str, Word], clock: Clock | None = None
+) -> Asked:
+    """How each requirement is asked. ``space``: with mirrored faults; ``words``: the verdicts without."""
+    told, plain = dict(words), set[str]()
+    for requirement in space.system.requirements if mirrors else ():
+        if not requirement.withstand or words[requirement.name] == "broken":
+            continue
+        word = word_of(SymbolicSpace(space.symbolic, requirement.withstand), requirement, clock)
+        if RANK[word] < RANK[words[requirement.name]]:
+            plain.add(requirement.name)
+        else:
+            told[requirement.name] = word
+    return Asked(told, frozenset(plain), mirrors)
