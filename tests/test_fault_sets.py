@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import random
 from collections.abc import Callable
+from dataclasses import replace
 from itertools import combinations
 from typing import Any
 
@@ -19,7 +20,8 @@ from safetymodel.explore.symbolic import Symbolic, SymbolicSpace
 from safetymodel.faults.sets import minimal_sets
 from safetymodel.model.build import load_text
 from safetymodel.model.state import State, initial_state
-from safetymodel.model.system import Requirement, System
+from safetymodel.model.system import Requirement, Scenario, ScenarioStep, System
+from safetymodel.span import NOWHERE
 
 ORDER = 3
 SPECS = 60
@@ -30,6 +32,25 @@ def random_system(seed: int, text: Callable[[random.Random], str]) -> System:
     system, problems = load_text(text(random.Random(seed)), f"random-{seed}.yaml")
     assert system is not None, "\n".join(p.as_text() for p in problems)
     return system
+
+
+def with_scenarios(system: System, rng: random.Random) -> System:
+    """The system with scenarios of any steps: the search follows them first, whatever they do."""
+
+    def step() -> ScenarioStep:
+        kind = rng.choice(("event", "event", "event", "wait", "blocked", "fault"))
+        if kind == "wait":
+            return ScenarioStep("wait", NOWHERE, "", rng.randint(1, 3) if system.tick is not None else 0)
+        if kind == "fault" and system.faults:
+            return ScenarioStep("fault", NOWHERE, "", rng.randrange(len(system.faults)))
+        return ScenarioStep("blocked" if kind == "blocked" else "event", NOWHERE, "", rng.randrange(len(system.events)))
+
+    if not system.events:
+        return system
+    scenarios = (
+        Scenario(f"s{n}", "", tuple(step() for _ in range(rng.randint(1, 8))), None, NOWHERE) for n in range(2)
+    )
+    return replace(system, scenarios=tuple(scenarios))
 
 
 def limited(whole: Walk, chosen: frozenset[int]) -> Walk:
@@ -82,7 +103,7 @@ def spaces_of(system: System, order: int) -> dict[str, Space[Any]]:
 
 def compared(seed: int, text: Callable[[random.Random], str] = random_spec) -> tuple[int, int]:
     """Compare every requirement of one random spec; (sets seen, sets of two or more faults)."""
-    system = random_system(seed, text)
+    system = with_scenarios(random_system(seed, text), random.Random(seed))
     order = min(ORDER, len(system.faults))
     walks = walks_of(system, order)
     if not order or walks is None:

@@ -12,7 +12,7 @@ from safetymodel.explore.flags import flags_of
 from safetymodel.model.formula import AllOf, FaultUp, Formula, Not
 from safetymodel.model.state import fault_numbers
 from safetymodel.model.step import Kind
-from safetymodel.model.system import Requirement
+from safetymodel.model.system import Requirement, Scenario
 
 S = TypeVar("S")
 
@@ -169,5 +169,34 @@ def hopeless(space: Space[S], good: S, asked: S, clock: Clock, together: bool = 
 
 def kept_away(space: Space[S], good: S, clock: Clock) -> S:
     """Settled states just after some faults struck at the start, where these faults keep the good ones away, in
-    whatever order the logic reacts; of each least combination of such faults at least."""
-    return hopeless(space, good, reduce(space.union, struck_from_the_start(space, clock)), clock, together=True)
+    whatever order the logic reacts; of each least combination of such faults at least.
+
+    The scenarios of the spec are followed first, with the faults there: few faults are in the way of them, and
+    only for those is every run looked at.
+    """
+    struck = reduce(space.union, struck_from_the_start(space, clock))
+    flags = flags_of(space)
+    left = struck
+    for scenario in space.system.scenarios:
+        if space.is_empty(left):
+            break
+        left = space.minus(left, flags.alike(_met_on_the_way(space, scenario, left, good, clock)))
+    return hopeless(space, good, left, clock, together=True)
+
+
+def _met_on_the_way(space: Space[S], scenario: Scenario, members: S, good: S, clock: Clock) -> S:
+    """Good states that are met when the members go through the scenario as far as it has no fault; what a step does
+    not move stays."""
+    met = space.common(members, good)
+    for step in scenario.steps:
+        if step.kind == "fault":
+            break
+        if step.kind == "event":
+            moved = after_reactions(space, space.after(members, ("event",), (step.number,)), clock)
+            members = space.union(members, moved)
+            met = space.union(met, space.common(moved, good))
+        for _ in range(step.number if step.kind == "wait" else 0):
+            waited = space.spread(space.after(members, TICK), (*REACTION, "time"), None, space.reached)
+            members = space.common(waited, space.settled)
+            met = space.union(met, space.common(members, good))
+    return met
