@@ -43,7 +43,9 @@ SECTIONS: tuple[tuple[Section, str], ...] = (
     ("steps", "Every sequence of steps"),
 )
 
-Kind = Literal["reads", "taken", "blocks", "decides", "restart", "latch", "fault", "told", "power", "stop", "egress"]
+Kind = Literal[
+    "reads", "taken", "prompt", "blocks", "decides", "restart", "latch", "fault", "told", "power", "stop", "egress"
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,6 +134,9 @@ def _transitions(system: System, asked: Asked) -> Iterator[Goal]:
     for t in system.transitions:
         text, place = transition_text(system, t), t.span.short
         yield _goal("taken", "causes", f"{text} is taken", place, Stage((Sight("fires", TRUE, t.number),)))
+        if t.event is None:
+            when = "when its time is up" if t.latest else "at once"
+            yield _goal("prompt", "causes", f"{text} is taken {when}", place, Stage((Sight("prompt", TRUE, t.number),)))
         yield from _parts(system, t, t.interlock, interlock=True)
         if asked.mechanical:
             yield from _parts(system, t, t.physical, interlock=False)

@@ -8,7 +8,7 @@ it on the model in every order of reaction (`replay`), never by the search that 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import reduce
 from typing import Generic, TypeAlias, TypeVar
 
@@ -17,11 +17,12 @@ from safetymodel.bench.goals import SECTIONS, Goal, Section, Stage
 from safetymodel.bench.least import least_rows
 from safetymodel.bench.reach import BY_HAND, Ladder, Layers, Reach
 from safetymodel.bench.replay import Follower, Watcher
+from safetymodel.bench.shorten import Shortener
 from safetymodel.bench.sights import Sight
 from safetymodel.bench.stimulus import Stimulus
 from safetymodel.bench.tracking import CannotTrack
 from safetymodel.bench.untestable import why_untestable
-from safetymodel.bench.walks import Outcome, Plan, Walk, pruned, scenario_rows
+from safetymodel.bench.walks import BY_ORDER, HIDDEN, Draft, Outcome, Plan, Walk, pruned, scenario_rows
 from safetymodel.claims.breach_states import breach_of
 from safetymodel.explore.engine import LimitReached, Progress, Space
 from safetymodel.model.formula import FaultUp, Not, conjoin
@@ -45,13 +46,6 @@ MOST_TRIES = 2
 MOST_FAULTS = 3
 """Faults or forces that are tried for a goal."""
 
-BY_ORDER = (
-    "whether a run shows it depends on the order in which the logic reacts, or on the moment of a move in its window "
-    "of time"
-)
-
-HIDDEN = "a machine without it would come to rest in the same state, so nobody would see that it is missing"
-
 FARTHEST = 60
 """Rows within which a goal is looked for."""
 
@@ -65,15 +59,6 @@ class _Places(Generic[S]):
 
     all: S
     sure: S
-
-
-@dataclass(slots=True)
-class _Draft:
-    section: Section
-    rows: list[Stimulus] = field(default_factory=list)
-    shows: list[tuple[int, ...]] = field(default_factory=list)
-    passed: list[tuple[int, State]] = field(default_factory=list)
-    """After how many of the rows which settled state was come to."""
 
 
 class Planner(Generic[S]):
@@ -100,6 +85,7 @@ class Planner(Generic[S]):
         self.places: list[_Places[S]] = []
         self.walks: list[Walk] = []
         self.shortfall = ""
+        self._watcher = Watcher(self.follower, goals)
         self._ladders: dict[tuple[Stage, int | None], Ladder[S]] = {}
         self.known: dict[int | None, dict[State, tuple[Stimulus, ...]]] = {None: {}}
         """Under each fault the settled states that some walk has come to, and the fewest rows seen to lead there."""
@@ -124,7 +110,7 @@ class Planner(Generic[S]):
             self._with_faults()
         except LimitReached as limit:
             self.shortfall = str(limit)
-        walks = tuple(pruned(self.follower, self.goals, self.walks))
+        walks = self._shortened()
         for number in {n for walk in walks for row in walk.shows for n in row}:
             self.outcomes[number] = "shown"
             self.reasons.pop(number, None)
@@ -134,6 +120,19 @@ class Planner(Generic[S]):
                 self.outcomes[number] = "by order" if reason == BY_ORDER else "hidden" if reason == HIDDEN else outcome
         least = 0 if self.shortfall else self._least()
         return Plan(self.forced, self.goals, walks, tuple(self.outcomes), self.reasons, least, self.shortfall)
+
+    def _shortened(self) -> tuple[Walk, ...]:
+        """The walks without detours; as they were pruned, where a limit leaves no time for that."""
+        if not self.shortfall:
+            shortener = Shortener(self.follower, self.goals, self._hands, self.on_work)
+            try:
+                return tuple(shortener.shortened(self.walks))
+            except LimitReached as limit:
+                self.shortfall = str(limit)
+        return tuple(pruned(self.follower, self.goals, self.walks))
+
+    def _hands(self, state: State) -> list[Stimulus]:
+        return self.reach.hands(state, None, None)
 
     def _tell(self, what: str) -> None:
         if self.progress:
@@ -266,8 +265,8 @@ class Planner(Generic[S]):
         nothing and no goal was tried."""
         room = self._room(fault)
         before = (sum(tries.values()), self._left(wanted))
-        draft: _Draft | None = None
-        watcher = Watcher(self.follower, self.goals)
+        draft: Draft | None = None
+        watcher = self._watcher.copy()
         while draft is None or (len(watcher.possible) == 1 and len(draft.rows) < LONGEST_WALK):
             self._tell("joining walks")
             left = [n for n in wanted if self.outcomes[n] == "open" and tries.get(n, 0) < MOST_TRIES]
@@ -280,12 +279,12 @@ class Planner(Generic[S]):
                     tries.update((number, MOST_TRIES) for number, _ in targets)
                 break
             number, rows = proposal
-            trial, new, outcomes = watcher.copy(), _Draft(section), list(self.outcomes)
+            trial, new, outcomes = watcher.copy(), Draft(section), list(self.outcomes)
             if draft is None:
                 new.shows.append(self._mark(trial.begin(self._open())))
             if rows is not None and self._carry_out(trial, number, rows, new, fault):
                 watcher = trial
-                draft = draft or _Draft(section)
+                draft = draft or Draft(section)
                 before_these = len(draft.rows)
                 draft.rows.extend(new.rows)
                 draft.shows.extend(new.shows)
@@ -361,7 +360,7 @@ class Planner(Generic[S]):
         return None
 
     def _carry_out(
-        self, watcher: Watcher, number: int, rows: tuple[Stimulus, ...], new: _Draft, fault: int | None
+        self, watcher: Watcher, number: int, rows: tuple[Stimulus, ...], new: Draft, fault: int | None
     ) -> bool:
         """The rows to a goal and through all of its stages; whether they show it for sure."""
         stages = self.goals[number].stages
@@ -380,7 +379,7 @@ class Planner(Generic[S]):
             return False
         return self.outcomes[number] == "shown"
 
-    def _stage(self, watcher: Watcher, number: int, place: int, new: _Draft, fault: int | None) -> bool:
+    def _stage(self, watcher: Watcher, number: int, place: int, new: Draft, fault: int | None) -> bool:
         found = self._ladder(self.goals[number].stages[place], fault).height(watcher.possible, FARTHEST)
         if found is None:
             self.reasons[number] = "once it was under way, no walk was found that completes it"
@@ -403,7 +402,7 @@ class Planner(Generic[S]):
             self._ladders[key] = Ladder(self.reach, space.common(target, room), room, fault, events)
         return self._ladders[key]
 
-    def _finish(self, watcher: Watcher, number: int, place: int, new: _Draft) -> bool:
+    def _finish(self, watcher: Watcher, number: int, place: int, new: Draft) -> bool:
         """The row itself, for what is seen only when something is done in the state that was reached."""
         for sight in self.goals[number].stages[place].ways:
             if self.outcomes[number] == "shown" or watcher.stage.get(number, 0) > place:
@@ -428,7 +427,7 @@ class Planner(Generic[S]):
         place = self.reach.place(sight)
         return all(self.space.contains(place, state) for state in watcher.possible)
 
-    def _give(self, watcher: Watcher, stimuli: Iterable[Stimulus], new: _Draft) -> None:
+    def _give(self, watcher: Watcher, stimuli: Iterable[Stimulus], new: Draft) -> None:
         for stimulus in stimuli:
             _, seen = watcher.give(stimulus, self._open())
             new.rows.append(stimulus)

@@ -71,11 +71,12 @@ class Reach(Generic[S]):
             assert fault.state is not None
             there = conjoin((FaultUp(fault.number), InState(fault.subject, (fault.state,))))
             found = space.common(found, space.where(there))
-        elif sight.kind == "fires":
+        elif sight.kind in ("fires", "prompt"):
             t = self.system.transitions[sight.number]
             found = space.common(found, space.where(able(self.system, t)))
             if t.event is None:
-                return space.common(space.common(found, space.transient), self._single.lasted(t.subsystem, t.latest))
+                found = space.common(found, self.only_due(t.number) if sight.kind == "prompt" else space.transient)
+                return space.common(found, self._single.lasted(t.subsystem, t.latest))
             if self.system.events[t.event].joint:
                 found = space.common(found, self._single.possible(Move("event", t.event)))
         return space.common(found, space.settled)

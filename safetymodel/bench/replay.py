@@ -145,6 +145,28 @@ class Follower:
                     return True
         return False
 
+    def may_be_late(self, done: Done, transition: Transition) -> bool:
+        """Whether a machine that does not take an automatic transition in the last phase of a row can come to rest
+        looking as the model does: then nobody sees that it is late."""
+        if not done.phases:
+            return True
+        looks = {state.states for state in done.after}
+        stack = [state for landed in done.phases[-1].landed.values() for state in landed]
+        seen: set[State] = set()
+        while stack:
+            state = stack.pop()
+            if state in seen:
+                continue
+            seen.add(state)
+            due = self.tracker.due(state, self._everybody)
+            others = [t for t in due if t.number != transition.number]
+            if not others:
+                if state.states in looks:
+                    return True
+                others = [t for t in self._in_window(state) if t.number != transition.number]
+            stack.extend(moved(state, (t,)) for t in others)
+        return False
+
     def _rest(self, before: State, landed: State) -> frozenset[tuple[int, ...]]:
         """The combinations of states in which the logic can come to rest; none where it goes round for ever."""
         try:
@@ -161,8 +183,9 @@ class Follower:
 class Watcher:
     """Follows one walk, and says after each row which goals it has completed."""
 
-    def __init__(self, follower: Follower, goals: Sequence[Goal]) -> None:
+    def __init__(self, follower: Follower, goals: Sequence[Goal], index: dict[object, list[int]] | None = None):
         self.follower = follower
+        self._index = _by_what_begins(follower.system, goals) if index is None else index
         self.goals = goals
         self.possible: tuple[State, ...] = ()
         self.hidden: set[int] = set()
@@ -171,8 +194,8 @@ class Watcher:
         """Of a goal that is under way, how many of its stages were seen."""
 
     def copy(self) -> Watcher:
-        other = Watcher(self.follower, self.goals)
-        other.possible, other.stage, other.hidden = self.possible, dict(self.stage), self.hidden
+        other = Watcher(self.follower, self.goals, self._index)
+        other.possible, other.stage, other.hidden = self.possible, dict(self.stage), set(self.hidden)
         return other
 
     def begin(self, wanted: Iterable[int]) -> tuple[int, ...]:
@@ -188,8 +211,27 @@ class Watcher:
         return done, self._seen(done, wanted)
 
     def _seen(self, done: Done, wanted: Iterable[int]) -> tuple[int, ...]:
-        fired = done.fired
-        return tuple(number for number in wanted if self._advance(self.goals[number], done, fired))
+        fired, wanted = done.fired, set(wanted)
+        keys: list[object] = [("fires", number) for number in fired]
+        if done.stimulus is not None:
+            keys.append((done.stimulus.kind, done.stimulus.number))
+        asked = {*self.stage, *self._standing(done.after)}
+        asked.update(number for key in keys for number in self._index.get(key, ()))
+        return tuple(n for n in sorted(asked) if n in wanted and self._advance(self.goals[n], done, fired))
+
+    def _standing(self, states: tuple[State, ...]) -> Sequence[int]:
+        """At least those goals whose first stage is seen in the states by themselves."""
+        if len(states) != 1:
+            return self._index[None]
+        known = self._index.get(states[0])
+        if known is None:
+            known = [
+                number
+                for number in self._index[None]
+                if any(s.kind == "at" and self._stands(s, states) for s in self.goals[number].stages[0].ways)
+            ]
+            self._index[states[0]] = known
+        return known
 
     def _advance(self, goal: Goal, done: Done, fired: frozenset[int]) -> bool:
         """Whether the row completes the goal."""
@@ -251,6 +293,8 @@ class Watcher:
             given = stimulus.kind == "event" and stimulus.number == sight.number
             return given and self._all_hold(done.before, sight.formula)
         transition = self.follower.system.transitions[sight.number]
+        if sight.kind == "prompt":
+            return sight.number in fired and not self.follower.may_be_late(done, transition)
         if transition.event is None:
             return sight.number in fired and not self._avoids(sight, done)
         if stimulus.kind != "event" or stimulus.number != transition.event:
@@ -289,3 +333,21 @@ class Watcher:
             if not left:
                 return False
         return True
+
+
+def _by_what_begins(system: System, goals: Iterable[Goal]) -> dict[object, list[int]]:
+    """The goals by what their first stage needs: a transition that is taken, an event or jump that is given; under
+    None those that a settled state can begin."""
+    found: dict[object, list[int]] = {None: []}
+    for goal in goals:
+        for sight in goal.stages[0].ways:
+            key: object = None
+            if sight.kind == "try":
+                key = ("event", sight.number)
+            elif sight.kind == "jumps":
+                key = ("jump", sight.number)
+            elif sight.kind in ("fires", "prompt"):
+                event = system.transitions[sight.number].event
+                key = ("fires", sight.number) if event is None else ("event", event)
+            found.setdefault(key, []).append(goal.number)
+    return found

@@ -21,7 +21,7 @@ from safetymodel.model.formula import (
 )
 from safetymodel.model.system import System
 
-Kind = Literal["at", "try", "fires", "jumps"]
+Kind = Literal["at", "try", "fires", "prompt", "jumps"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,7 +30,9 @@ class Sight:
 
     ``at``: a settled state with ``formula`` (and the clock of ``clock[0]`` at ``clock[1]`` ticks or more). ``try``:
     event ``number`` happens, or is attempted, in a settled state with ``formula``. ``fires``: transition ``number`` is
-    taken from a state with ``formula``. ``jumps``: jump fault ``number`` moves its subsystem in a state with it.
+    taken from a state with ``formula``. ``prompt``: automatic transition ``number`` is taken, and at the end of the
+    row a machine that has not taken it yet would look otherwise. ``jumps``: jump fault ``number`` moves its subsystem
+    in a state with it.
     """
 
     kind: Kind

@@ -22,6 +22,8 @@ def why_untestable(reach: Reach[Any], goal: Goal) -> str:
     if goal.transition is not None and goal.part is not None:
         return _of_part(space, system, system.transitions[goal.transition], goal.part, goal.kind == "blocks")
     sights = goal.stages[0].ways
+    if goal.kind == "prompt":
+        return "wherever it is due, something else is due as well: whether it was late would not be seen for sure"
     if goal.kind == "taken":
         t = system.transitions[sights[0].number]
         this = system.subsystems[t.subsystem]

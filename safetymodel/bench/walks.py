@@ -3,16 +3,25 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 from safetymodel.bench.forcing import Forced
 from safetymodel.bench.goals import Goal, Section
 from safetymodel.bench.replay import Follower, Watcher
 from safetymodel.bench.stimulus import Stimulus
+from safetymodel.model.state import State
 from safetymodel.model.system import Scenario, System
 
 Outcome = Literal["shown", "untestable", "forbidden", "by order", "hidden", "open"]
+
+
+BY_ORDER = (
+    "whether a run shows it depends on the order in which the logic reacts, or on the moment of a move in its window "
+    "of time"
+)
+
+HIDDEN = "a machine without it would come to rest in the same state, so nobody would see that it is missing"
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,6 +54,17 @@ class Plan:
     @property
     def rows(self) -> int:
         return sum(len(walk.rows) for walk in self.walks)
+
+
+@dataclass(slots=True)
+class Draft:
+    """A walk as it grows."""
+
+    section: Section
+    rows: list[Stimulus] = field(default_factory=list)
+    shows: list[tuple[int, ...]] = field(default_factory=list)
+    passed: list[tuple[int, State]] = field(default_factory=list)
+    """After how many of the rows which settled state was come to."""
 
 
 def scenario_rows(system: System, scenario: Scenario) -> tuple[Stimulus, ...]:

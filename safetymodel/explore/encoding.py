@@ -32,6 +32,9 @@ from safetymodel.model.system import Event, System
 FEW_OPTIONS = 8
 """Combinations of what the movers of an event do, up to which each is one operation of its own."""
 
+MOST_STATES_KNOWN = 20_000
+"""Single states whose bits are remembered."""
+
 MOST_OPTIONS = 4096
 
 
@@ -132,6 +135,7 @@ class Encoding:
         self.budget = budget
         self.state_bits: list[tuple[int, ...]] = [()] * len(system.subsystems)
         self.clock_bits: list[tuple[int, ...]] = [()] * len(system.subsystems)
+        self._values: dict[State, list[tuple[int, bool]]] = {}
         self.flag_bits: list[int] = [0] * len(system.faults)
         self.order = subsystem_order(system)
         count = 0
@@ -390,11 +394,17 @@ class Encoding:
     # -- single states ----------------------------------------------------------------------
 
     def values(self, state: State) -> list[tuple[int, bool]]:
-        """The bits of one state."""
+        """The bits of one state; remembered, since the same few states are asked about again and again."""
+        known = self._values.get(state)
+        if known is not None:
+            return known
+        if len(self._values) >= MOST_STATES_KNOWN:
+            self._values.clear()
         pairs = [(bit, bool(state.flags >> number & 1)) for number, bit in enumerate(self.flag_bits)]
         for rows, numbers in ((self.state_bits, state.states), (self.clock_bits, state.clocks)):
             for bits, value in zip(rows, numbers, strict=True):
                 pairs.extend((bit, bool(value >> place & 1)) for place, bit in enumerate(bits))
+        self._values[state] = pairs
         return pairs
 
     def single(self, state: State) -> Diagram:
