@@ -46,7 +46,8 @@ class Effect:
 
     ``known`` is False where a limit was reached first. ``differs`` is False where it makes no difference in any
     reached state. ``trace``, where nobody notices, is a shortest run to a state in which the transition can happen
-    only with the change (``more``) or only without.
+    only with the change (``more``) or only without. ``chatters``: the logic can then go round for ever, and cannot as
+    it is; `verify` tells of that whatever the requirements are, so they need not be asked.
     """
 
     change: Change
@@ -55,6 +56,12 @@ class Effect:
     differs: bool = True
     more: bool = False
     trace: Trace | None = None
+    chatters: bool = False
+
+    @property
+    def unasked(self) -> bool:
+        """Whether nobody notices, neither a requirement nor the look for chatter."""
+        return self.known and not self.notices and not self.chatters
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,7 +96,7 @@ class Necessity:
     @property
     def unasked(self) -> tuple[Effect, ...]:
         """The parts that nobody asked for: each is redundant, or a requirement is missing."""
-        return tuple(e for e in self.of_kind("part") if e.known and not e.notices)
+        return tuple(e for e in self.of_kind("part") if e.unasked)
 
 
 def necessity(
@@ -160,12 +167,15 @@ class _Looked:
         """Those of which nothing is known yet."""
         self.space: SymbolicSpace | None = None
         """Where runs can be searched, once the first look is over."""
+        self.chatters = False
+        """Whether the logic can go round for ever as it is."""
         self._differing: dict[int, tuple[Diagram, bool]] = {}
+        self._soon: list[tuple[Change, Diagram]] = []
 
     def first(self, space: SymbolicSpace, asked: Asked, everything: bool, clock: Clock) -> None:
         """What makes no difference at all, and what is noticed at once."""
-        looking = FirstLook(space, asked)
-        self.space = space
+        looking = FirstLook(space, asked, clock.check)
+        self.space, self.chatters = space, looking.chatters
         for effect in self.effects.values():
             clock.check()
             change = effect.change
@@ -174,13 +184,15 @@ class _Looked:
                 self.effects[change.number] = replace(effect, known=True, differs=False)
                 continue
             self._differing[change.number] = (more, True) if more != looking.false else (less, False)
-            waits = system_waits(self.system, change)
-            if not everything and change.kind == "part" and not waits and less == looking.false:
-                found = looking.noticed(change, more, clock.check)
-                if found:
-                    self._note(change, found, asked.words)
-                    continue
             self.open.append(change)
+            if not everything and change.kind != "late":
+                self._soon.append((change, more | less))
+        for change, differing in self._soon:
+            clock.check()
+            soon = looking.soon(change, differing)
+            if soon.found or soon.chatters:
+                self._note(change, soon.found, asked.words, soon.chatters)
+                self.open.remove(change)
 
     def groups(self) -> list[list[Change]]:
         """What is still open, in parts that are looked at one after the other."""
@@ -197,29 +209,26 @@ class _Looked:
         progress: Progress | None,
     ) -> None:
         """A group of changes at once."""
-        found = look(self.system, group, budget, asked, everything, clock, limits, progress)
+        found = look(self.system, group, budget, asked, everything, self.chatters, clock, limits, progress)
         for change in group:
-            self._note(change, found[change.number], asked.words)
+            self._note(change, found.noticed[change.number], asked.words, change.number in found.chatter)
 
-    def _note(self, change: Change, found: Mapping[str, Word], words: Mapping[str, Word]) -> None:
+    def _note(self, change: Change, found: Mapping[str, Word], words: Mapping[str, Word], chatters: bool) -> None:
         notices = tuple(
             Notice(requirement, words[name], found[name])
             for name, requirement in self.requirements.items()
             if name in found
         )
-        self.effects[change.number] = replace(self.effects[change.number], notices=notices, known=True)
+        self.effects[change.number] = replace(
+            self.effects[change.number], notices=notices, known=True, chatters=chatters
+        )
 
     def runs(self, space: SymbolicSpace, clock: Clock) -> None:
         """Shortest runs to where those make a difference that nobody notices: they show what they are for."""
         searched = 0
         for number, effect in self.effects.items():
-            if effect.known and effect.differs and not effect.notices and searched < MOST_TRACES:
+            if effect.differs and effect.unasked and searched < MOST_TRACES:
                 searched += 1
                 members, more = self._differing[number]
                 trace = Walker(space, NOTHING, clock).shortest({0: members})
                 self.effects[number] = replace(effect, more=more, trace=trace)
-
-
-def system_waits(system: System, change: Change) -> bool:
-    """Whether the changed transition is automatic."""
-    return system.transitions[change.transition].event is None

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import copy
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 
 from safetymodel.claims.clock import Clock
 from safetymodel.claims.verdict import Word
@@ -22,8 +23,16 @@ from safetymodel.insight.necessity_variants import Varied, varied
 from safetymodel.insight.standing import RANK, Signs, signs_of, word_of
 from safetymodel.model.system import Requirement, System
 
-Found = dict[int, dict[str, Word]]
+Noticed = dict[int, dict[str, Word]]
 """For each change (number) the requirements (names) that notice it, with the verdict that they then get."""
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """``chatter``: the changes (numbers) by which the logic can go round for ever, if it cannot as it is."""
+
+    noticed: Noticed
+    chatter: frozenset[int]
 
 
 def look(
@@ -32,19 +41,21 @@ def look(
     budget: int,
     asking: Asked,
     everything: bool,
+    chatters: bool,
     clock: Clock,
     limits: Limits,
     progress: Progress | None = None,
 ) -> Found:
     """Who notices these changes under up to ``budget`` faults, or fewer where a requirement withstands fewer.
 
-    ``asking`` has the verdicts on the system as it is. With ``everything`` each requirement that notices is found;
-    without, at least one for each change that is noticed at all.
+    ``asking`` has the verdicts on the system as it is; ``chatters``: it can go round for ever as it is. With
+    ``everything`` each requirement that notices is found; without, at least one for each change that is noticed at
+    all, and none where the change brings chatter.
     """
     words = asking.words
     many = varied(system, changes)
     asked = [r for r in system.requirements if words[r.name] != "broken"]
-    noticed: Found = {c.number: {} for c in changes}
+    noticed: Noticed = {c.number: {} for c in changes}
     symbolic = Symbolic(many.system, budget, clock.within(limits), progress, tuple(many.starts()))
     if symbolic.shortfall:
         raise LimitReached(symbolic.shortfall)
@@ -54,14 +65,15 @@ def look(
         whole.on_work = clock.check
         declared = asking.declared(symbolic.encoding)
         rough = seen.of(going_round(whole, whole.transient))
-        for chatters in (False, True):
+        chatter = frozenset(c.number for c in changes if rough & seen.where[c.number] != seen.false)
+        for goes_round in (False, True) if everything or chatters else (False,):
             # where nothing chatters much can be left out of a question
             part = copy.copy(symbolic)
-            part.chatters = chatters
-            left = symbolic.reached & (rough if chatters else ~rough)
+            part.chatters = goes_round
+            left = symbolic.reached & (rough if goes_round else ~rough)
             if left == seen.false:
                 continue
-            here = [c for c in changes if (rough & seen.where[c.number] != seen.false) == chatters]
+            here = [c for c in changes if (c.number in chatter) == goes_round]
             for requirement in sorted(asked, key=_costs):
                 clock.check()
                 if progress:
@@ -72,7 +84,7 @@ def look(
                 gone = _ask(seen, space, requirement, here, words, everything, noticed, clock)
                 if gone and not everything:
                     left = left & ~disjoin(gone, seen.false)
-    return noticed
+    return Found(noticed, frozenset() if chatters else chatter)
 
 
 def _ask(
@@ -82,7 +94,7 @@ def _ask(
     changes: Sequence[Change],
     words: Mapping[str, Word],
     everything: bool,
-    noticed: Found,
+    noticed: Noticed,
     clock: Clock,
 ) -> list[Diagram]:
     """Notes which of the changes the requirement notices; gives back where these are."""

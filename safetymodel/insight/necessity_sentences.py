@@ -21,6 +21,12 @@ def summary(found: Necessity) -> Iterator[str]:
             f"{found.noticed_parts:,} of {counted(len(parts), 'part')} of the conditions "
             f"{_is(found.noticed_parts)} noticed by some requirement when left out{share}."
         )
+        round_and_round = sum(e.chatters and not e.notices for e in parts)
+        if round_and_round:
+            yield (
+                f"Without {round_and_round:,} of the others the logic can go round for ever, which `verify` reports "
+                "whatever the requirements are; they were not asked about these."
+            )
         same = sum(e.known and not e.differs for e in parts)
         if same:
             makes = "makes" if same == 1 else "make"
@@ -35,7 +41,9 @@ def summary(found: Necessity) -> Iterator[str]:
         effects = found.of_kind(kind)  # type: ignore[arg-type]
         if effects:
             noticed = sum(bool(e.notices) for e in effects)
-            yield f"{noticed:,} of {counted(len(effects), one)} {_is(noticed)} noticed when {what}."
+            rounds = sum(e.chatters and not e.notices for e in effects)
+            more = f", {rounds:,} by chatter alone" if rounds else ""
+            yield f"{noticed:,} of {counted(len(effects), one)} {_is(noticed)} noticed when {what}{more}."
     unknown = sum(not e.known for e in found.effects)
     if unknown:
         yield f"Of {counted(unknown, 'change')} it is not known who notices: {found.shortfall}."
@@ -90,6 +98,8 @@ def effect_sentence(system: System, effect: Effect) -> str:
     if effect.notices:
         names = [f"{n.requirement.name} ({n.before}, then {n.after})" for n in effect.notices]
         return f"{text}: noticed by {and_list(names)}."
+    if effect.chatters:
+        return f"{text}: no requirement was asked, for the logic can then go round for ever, which `verify` reports."
     asked = "nobody asked for this: redundant, or a requirement is missing"
     if not effect.differs:
         return f"{text}: {asked}. It makes no difference in any situation that can come about under these faults."

@@ -39,7 +39,7 @@ def necessity_section(found: Necessity, quiet: bool) -> Iterator[Block]:
         return
     yield from _parts(system, found.unasked)
     for kind, title in TITLES:
-        unmissed = [e for e in found.of_kind(kind) if e.known and not e.notices]  # type: ignore[arg-type]
+        unmissed = [e for e in found.of_kind(kind) if e.unasked]  # type: ignore[arg-type]
         if unmissed:
             yield Words(((f"{title}:", "strong"),), 2)
         for effect in unmissed:

@@ -126,6 +126,7 @@ def necessity_json(found: Necessity) -> dict[str, Any]:
             one["part"] = formula_text(system, change.part)
         if effect.known:
             one["differs"] = effect.differs
+            one["chatters"] = effect.chatters
             one["noticed_by"] = [
                 {"requirement": n.requirement.name, "before": n.before, "after": n.after} for n in effect.notices
             ]
