@@ -118,7 +118,7 @@ class Planner(Generic[S]):
             if outcome == "open":
                 reason = self.reasons.setdefault(number, self.shortfall or "no walk was found that shows it")
                 self.outcomes[number] = "by order" if reason == BY_ORDER else "hidden" if reason == HIDDEN else outcome
-        least = 0 if self.shortfall else self._least()
+        least = 0 if self.shortfall else self._least(walks)
         return Plan(self.forced, self.goals, walks, tuple(self.outcomes), self.reasons, least, self.shortfall)
 
     def _shortened(self) -> tuple[Walk, ...]:
@@ -443,6 +443,8 @@ class Planner(Generic[S]):
             self.outcomes[number] = "shown"
         return seen
 
-    def _least(self) -> int:
+    def _least(self, walks: Iterable[Walk]) -> int:
+        where = {n: place for walk in walks for place, row in enumerate(walk.shows) for n in row}
         shown = [goal for goal in self.goals if self.outcomes[goal.number] == "shown"]
-        return least_rows(self.space, shown, [p.all for p in self.places], self.natural, self.flags, self._stimulus)
+        told = (self.natural, self.flags, self._stimulus, self.follower.start().after, self._room, where)
+        return least_rows(self.reach, shown, [p.all for p in self.places], *told)

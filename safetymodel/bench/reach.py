@@ -55,6 +55,9 @@ class Reach(Generic[S]):
         self.follower = follower
         self.on_work = on_work
         self._single = single_moves(space)
+        loose = any(t.event is None and t.earliest < t.latest for t in self.system.transitions)
+        self.after_hand: tuple[Kind, ...] = ("reaction", "time") if loose else REACTION
+        """What may come of an event by itself, before any time passes."""
         self._due: dict[int, S] = {}
         self._only: dict[State, S] = {}
 
@@ -225,7 +228,7 @@ class Ladder(Generic[S]):
         """One rung more; False where there is none."""
         reach, space = self.reach, self.reach.space
         reach.on_work()
-        found = reach.before_by_hand(self._back(self.rungs[-1], REACTION), self.fault, self.events)
+        found = reach.before_by_hand(self._back(self.rungs[-1], reach.after_hand), self.fault, self.events)
         if reach.system.tick is not None:
             found = space.union(found, space.before(self._back(self.rungs[-1], WAITING), TIME))
         new = space.minus(space.common(found, self.room), self._seen)

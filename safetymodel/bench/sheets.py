@@ -74,11 +74,12 @@ class Line:
 
 @dataclass(frozen=True, slots=True)
 class Part:
-    """One walk: its rows, and what has to be put back after it."""
+    """One walk: its rows, what has to be put back after it, and the faults and forces of its rows."""
 
     number: str
     lines: tuple[Line, ...]
     removals: tuple[str, ...]
+    faults: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -232,7 +233,8 @@ class _Writer:
             if row.kind == "fault":
                 removals.append(removal_text(self.forced, row.number))
                 self.put_back.append((step, removals[-1]))
-        return Part(number, tuple(lines), tuple(removals))
+        faults = tuple(dict.fromkeys(line.fault for line in lines if line.fault))
+        return Part(number, tuple(lines), tuple(removals), faults)
 
     def _note(self, step: str, shows: Iterable[int]) -> None:
         for number in shows:

@@ -210,4 +210,17 @@ def _table(headings: Sequence[str], rows: Sequence[Sequence[str]]) -> Iterator[s
 
 def sheet_page(sheet: SheetView) -> str:
     """The page to print: self-contained, black and white, without script."""
-    return page("sheet.html.j2", sheet=sheet, summary=summary(sheet), outcomes=OUTCOMES)
+    return page("sheet.html.j2", sheet=sheet, summary=summary(sheet), outcomes=OUTCOMES, in_print=in_print)
+
+
+def in_print(lines: Sequence[LineView]) -> list[list[LineView]]:
+    """The rows as they are printed: those that only lead on, and show nothing themselves, together in one."""
+    found: list[list[LineView]] = []
+    for line in lines:
+        leads = not (line.shows or line.restart or line.reset)
+        last = found[-1][-1] if found else None
+        if leads and last is not None and not (last.shows or last.restart or last.reset):
+            found[-1].append(line)
+        else:
+            found.append([line])
+    return found
