@@ -15,7 +15,7 @@ from safetymodel.claims.search import Walker
 from safetymodel.claims.verdict import Trace
 from safetymodel.explore.choice import explore
 from safetymodel.explore.engine import LimitReached, Limits
-from safetymodel.model.formula import FaultUp, Formula, InState, conjoin
+from safetymodel.model.formula import AllOf, AnyOf, FaultUp, Formula, InState, conjoin
 from safetymodel.model.state import State, fault_numbers
 from safetymodel.model.system import System
 
@@ -163,7 +163,9 @@ class _Shrinking:
     def _loosen(self, shortest: Callable[[Formula], Trace | None]) -> str:
         """Drop from the description of that moment what makes the way to it longer and does not matter."""
         assert self.best.difference is not None
-        self._try(shortest(conjoin(tuple(self._looks()))), again=False)
+        for target in (conjoin(tuple(self._looks())), self._apart()):
+            if target is not None:
+                self._try(shortest(target), again=False)
         wanted = self._moment(self.best.difference.before[0])
         self._try(shortest(conjoin(tuple(wanted))))
         for part in list(wanted):
@@ -196,6 +198,19 @@ class _Shrinking:
         state = difference.expected[0]
         shown = (s for s in self.system.subsystems if s.name in difference.outputs)
         return [InState(s.number, (state.states[s.number],)) for s in shown]
+
+    def _apart(self) -> Formula | None:
+        """Two alike outputs that differ are in different states: were they crossed, any such states would show it."""
+        assert self.best.difference is not None
+        differing = [s for s in self.system.subsystems if s.name in self.best.difference.outputs]
+        ways = [
+            AllOf((InState(one.number, (state,)), InState(other.number, (state,), True)))
+            for place, one in enumerate(differing)
+            for other in differing[place + 1 :]
+            if one.states == other.states
+            for state in range(len(one.states))
+        ]
+        return AnyOf(tuple(ways)) if ways else None
 
     def _try(self, trace: Trace | None, again: bool = True) -> bool:
         """Whether the way of a run, with the last stimulus after it (``again``), still shows a difference and is no
