@@ -23,7 +23,6 @@ from safetymodel.bench.stimulus import Stimulus
 from safetymodel.bench.tracking import CannotTrack
 from safetymodel.bench.untestable import why_untestable
 from safetymodel.bench.walks import BY_ORDER, HIDDEN, Draft, Outcome, Plan, Walk, pruned, scenario_rows
-from safetymodel.claims.breach_states import breach_of
 from safetymodel.explore.engine import LimitReached, Progress, Space
 from safetymodel.model.formula import FaultUp, Not, conjoin
 from safetymodel.model.state import State
@@ -40,7 +39,7 @@ NEAR_KNOWN = 2
 NEAR = 4
 """Rows up to which a goal is near enough for a walk to be carried on."""
 
-MOST_TRIES = 2
+MOST_TRIES = 3
 """Proposals for a goal that may turn out to depend on the order of reaction."""
 
 MOST_FAULTS = 3
@@ -79,7 +78,7 @@ class Planner(Generic[S]):
         self.reach = Reach(space, self.follower, on_work)
         self.natural = space.where(conjoin(tuple(Not(FaultUp(f.number)) for f in self.system.faults)))
         self.flags = [space.where(FaultUp(f.number)) for f in self.system.faults]
-        self.room = space.minus(space.reached, self._forbidden())
+        self.room = space.minus(space.reached, self.reach.forbidden())
         self.outcomes: list[Outcome] = ["open"] * len(goals)
         self.reasons: dict[int, str] = {}
         self.places: list[_Places[S]] = []
@@ -89,15 +88,6 @@ class Planner(Generic[S]):
         self._ladders: dict[tuple[Stage, int | None], Ladder[S]] = {}
         self.known: dict[int | None, dict[State, tuple[Stimulus, ...]]] = {None: {}}
         """Under each fault the settled states that some walk has come to, and the fewest rows seen to lead there."""
-
-    def _forbidden(self) -> S:
-        """The settled states that a requirement of a hazard forbids: no walk leads people and machine through them."""
-        space, found = self.space, self.space.nothing()
-        for requirement in self.system.requirements:
-            if requirement.form in ("never", "always") and requirement.begins is None and requirement.ends is None:
-                broken = space.common(space.settled, space.where(breach_of(requirement)))
-                found = space.union(found, broken)
-        return found
 
     # -- the whole story ----------------------------------------------------------------------
 
@@ -253,7 +243,7 @@ class Planner(Generic[S]):
             places = self.places[number]
             target = space.common(places.sure, part)
             if space.is_empty(target):
-                tries.setdefault(number, MOST_TRIES - 1)  # one proposal is enough where any order may forestall it
+                tries.setdefault(number, 1)
             if tries.get(number, 0) or space.is_empty(target):
                 target = space.common(places.all, part)
             if not space.is_empty(target):
@@ -273,7 +263,11 @@ class Planner(Generic[S]):
             targets = self._targets(left, fault, tries)
             if not targets:
                 break
-            proposal = self._new_start(targets, room, fault) if draft is None else self._near(watcher, targets, fault)
+            if draft is None:
+                proposal = self._new_start(targets, room, fault, tries)
+            else:
+                near = [(number, target) for number, target in targets if tries.get(number, 0) < MOST_TRIES - 1]
+                proposal = self._near(watcher, near, fault)
             if proposal is None:
                 if draft is None:
                     tries.update((number, MOST_TRIES) for number, _ in targets)
@@ -310,15 +304,18 @@ class Planner(Generic[S]):
         except CannotTrack:  # on the way the logic can go round for ever
             return found[0], None
 
-    def _new_start(self, targets: list[tuple[int, S]], room: S, fault: int | None) -> _Proposal | None:
+    def _new_start(
+        self, targets: list[tuple[int, S]], room: S, fault: int | None, tries: dict[int, int]
+    ) -> _Proposal | None:
         """A goal, and the rows to it from the initial state by way of a state that some walk has come to. The rows are
-        None where they can go either way."""
+        None where they can go either way. On a last try an automatic transition has to wait for its row."""
         known = {**self.known[None], **(self.known.get(fault, {}) if fault is not None else {})}
         if not known:  # already the initial state settles one way or the other, or is itself forbidden
             return None
         cost = {state: len(rows) for state, rows in known.items()}
         layers = Layers(self.reach, known, room, fault)
-        found = self._nearest(layers, targets, NEAR_KNOWN if fault is None else 1)
+        first = [(number, target) for number, target in targets if tries.get(number, 0) < MOST_TRIES - 1]
+        found = self._nearest(layers, first, NEAR_KNOWN if fault is None else 1) if first else None
         if found is not None:
             try:
                 start, rows = self.reach.path(layers, found[1], found[2], cost)
@@ -326,8 +323,10 @@ class Planner(Generic[S]):
                 return found[0], None
             return found[0], (*known[start], *rows)
         states = sorted(known, key=lambda state: cost[state])
-        for number, target in targets:
+        for number, target in first or targets:
             ladder = Ladder(self.reach, target, room, fault)
+            if not first:
+                ladder.begin_with(self.reach.waiting(self.goals[number].stages[0].ways))
             place = ladder.height(states, FARTHEST)
             if place is not None:
                 try:

@@ -6,7 +6,7 @@ nothing that a tester can choose: such a wait ends when the move is seen.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from functools import reduce
 from typing import Generic, TypeAlias, TypeVar
@@ -14,11 +14,12 @@ from typing import Generic, TypeAlias, TypeVar
 from safetymodel.bench.replay import Done, Follower
 from safetymodel.bench.sights import Sight
 from safetymodel.bench.stimulus import Stimulus
+from safetymodel.claims.breach_states import breach_of
 from safetymodel.explore.engine import REACTION, Space
 from safetymodel.explore.moves import Move
 from safetymodel.explore.single import single_moves
 from safetymodel.model.able import able
-from safetymodel.model.formula import FaultUp, InState, conjoin
+from safetymodel.model.formula import TRUE, AnyOf, FaultUp, InState, conjoin
 from safetymodel.model.state import State
 from safetymodel.model.step import Kind, may_strike
 
@@ -100,6 +101,21 @@ class Reach(Generic[S]):
         if state not in self._only:
             self._only[state] = self.space.only(state)
         return self._only[state]
+
+    def waiting(self, sights: Iterable[Sight]) -> S:
+        """The settled states in which what the sights see taken already stands where it is taken from."""
+        found = [self.system.transitions[s.number] for s in sights if s.kind in ("fires", "prompt")]
+        here = AnyOf(tuple(InState(t.subsystem, (t.source,)) for t in found)) if found else TRUE
+        return self.space.common(self.space.settled, self.space.where(here))
+
+    def forbidden(self) -> S:
+        """The settled states that a requirement of a hazard forbids: no walk leads people and machine through them."""
+        space, found = self.space, self.space.nothing()
+        for requirement in self.system.requirements:
+            if requirement.form in ("never", "always") and requirement.begins is None and requirement.ends is None:
+                broken = space.common(space.settled, space.where(breach_of(requirement)))
+                found = space.union(found, broken)
+        return found
 
     # -- the search ---------------------------------------------------------------------------
 
@@ -238,6 +254,16 @@ class Ladder(Generic[S]):
         self.rungs.append(new)
         return True
 
+    def begin_with(self, states: S) -> None:
+        """The last row has to begin in one of these states, if it can; told before any rung is made."""
+        space = self.reach.space
+        if not self.higher():
+            return
+        rung = space.common(self.rungs[1], states)
+        if not space.is_empty(rung):
+            self.rungs[1] = rung
+            self._seen = space.union(self.rungs[0], rung)
+
     def _back(self, members: S, kinds: Collection[Kind]) -> S:
         return self.reach.back(members, kinds, self.room)
 
@@ -256,6 +282,8 @@ class Ladder(Generic[S]):
 
         Where no row leads for sure a rung down, rows along or up a rung are tried too.
         """
+        if not height:
+            return ()
         rows: list[Stimulus] = []
         seen = {state}
         trail = [self._downwards(state, height)]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, replace
 
@@ -192,8 +192,15 @@ class _Writer:
         checks = chapter.checks
         if chapter.text == "readback":
             seen = {g.title: self.where.get(g.number, "") for g in self.plan.goals if g.kind == "reads"}
-            checks = tuple((title, f"in step {step}" if step else "not tested") for title, step in seen.items())
+            checks = tuple(
+                self._read_back(signal_label(self.system, s.number), s.name, seen) for s in self.system.signals
+            )
         return replace(chapter, text=self._about(chapter.text, bool(chapter.parts)), checks=checks)
+
+    def _read_back(self, label: str, name: str, seen: Mapping[str, str]) -> tuple[str, str]:
+        """A signal, and where it is seen true and false."""
+        steps = ((word, seen.get(f"{name} reads {word}", "")) for word in ("true", "false"))
+        return label, "; ".join(f"{word} in step {step}" if step else f"{word}: not tested" for word, step in steps)
 
     def _about(self, section: str, any_walks: bool) -> str:
         if section == "readback":

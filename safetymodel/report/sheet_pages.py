@@ -117,8 +117,9 @@ def summary(sheet: SheetView) -> list[str]:
     found = [f"{sheet.shown:,} of {sheet.goals:,} test goals are shown, by {walks} with {sheet.rows:,} rows."]
     if sheet.least:
         found.append(
-            f"No plan for these goals has fewer than {sheet.least:,} rows (different stimuli, and attempts that no one "
-            f"state can serve); this one has {sheet.rows / sheet.least:.1f} times as many, to get to them."
+            f"No plan for these goals has fewer than {sheet.least:,} rows (different stimuli, attempts that no one "
+            "state can serve, the shortest way to what needs a fault); this one has "
+            f"{sheet.rows / sheet.least:.1f} times as many."
         )
     if sheet.shortfall:
         found.append(f"The plan is not whole: {sheet.shortfall}.")
