@@ -173,7 +173,7 @@ def test_the_loading_bay_is_32_mm_short() -> None:
         0
     ]
     assert nearer is not None
-    assert not review(nearer).found
+    assert not review(nearer, parts=("response",)).found
 
 
 def test_a_deadline_counts_its_wait_and_the_stopping() -> None:

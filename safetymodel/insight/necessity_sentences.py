@@ -42,7 +42,7 @@ def summary(found: Necessity) -> Iterator[str]:
         if effects:
             noticed = sum(bool(e.notices) for e in effects)
             rounds = sum(e.chatters and not e.notices for e in effects)
-            more = f", {rounds:,} by chatter alone" if rounds else ""
+            more = f", {rounds:,} more by chatter alone" if rounds else ""
             yield f"{noticed:,} of {counted(len(effects), one)} {_is(noticed)} noticed when {what}{more}."
     unknown = sum(not e.known for e in found.effects)
     if unknown:

@@ -9,7 +9,7 @@ from typing import Any, Literal, TypeVar
 
 from safetymodel.claims.clock import Clock, seconds_for_more
 from safetymodel.claims.judge import judge
-from safetymodel.claims.verdict import Judgement
+from safetymodel.claims.verdict import Judgement, Word
 from safetymodel.explore.choice import EngineName, explore
 from safetymodel.explore.engine import LimitReached, Limits, Progress, Space
 from safetymodel.insight.defects import Defects, find_defects
@@ -131,12 +131,6 @@ def review(
         undecided += [
             f"a condition for {s.requirement.name} ({s.reason})" for s in suggestions if s.outcome == "undecided"
         ]
-    if "necessity" in parts and system.requirements:
-        tell("necessity")
-        noticed = necessity(spaces, clock=some(SECONDS_FOR_NECESSITY), limits=limits, progress=progress, runs=runs)
-        unknown = sum(not e.known for e in noticed.effects)
-        if unknown:
-            undecided.append(f"who notices {counted(unknown, 'change')} ({noticed.shortfall})")
     if "response" in parts:
         tell("response budgets")
         response = response_budgets(spaces, judgements, clock, runs())
@@ -145,6 +139,20 @@ def review(
         tell("cause-and-effect matrix")
         found = _matrix(system, spaces, limits, clock, lambda name: tell(f"cause-and-effect matrix: {name}"))
         undecided += [f"the column {found.effects[c].name} ({found.shortfall})" for c in found.undecided]
+    if "necessity" in parts and system.requirements:
+        tell("necessity")
+        # last, since it can take longest
+        noticed = necessity(
+            spaces,
+            clock=some(SECONDS_FOR_NECESSITY),
+            limits=limits,
+            progress=progress,
+            words=_words(system, judgements),
+            runs=runs,
+        )
+        unknown = sum(not e.known for e in noticed.effects)
+        if unknown:
+            undecided.append(f"who notices {counted(unknown, 'change')} ({noticed.shortfall})")
     return Review(
         system=system,
         engine=explored.engine,
@@ -179,6 +187,12 @@ def _judged(
         budget = requirement.withstand if every else min(requirement.withstand, most)
         found.append(replace(judge(spaces[budget], requirement, clock), budget=budget))
     return tuple(found)
+
+
+def _words(system: System, judgements: tuple[Judgement, ...]) -> dict[str, Word] | None:
+    """The verdicts, if all of them are known, each under what the requirement withstands."""
+    words = {j.requirement.name: j.word for j in judgements if j.budget == j.requirement.withstand}
+    return words if len(words) == len(system.requirements) and "undecided" not in words.values() else None
 
 
 def _matrix(
