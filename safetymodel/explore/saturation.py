@@ -18,6 +18,9 @@ from safetymodel.explore.ordering import signal_support, support
 from safetymodel.model.step import Kind
 from safetymodel.model.system import System
 
+AGAIN = 2
+"""How often steps backwards that led to something new are taken again before all others are tried."""
+
 
 @dataclass(frozen=True, slots=True)
 class Readers:
@@ -206,13 +209,28 @@ class Saturation:
                 return total
 
     def _back_once(self, found: Diagram, reached: Diagram, settled: Diagram) -> Diagram:
-        """Each step backwards, ticks for as long as they lead to something new."""
-        for operation in reversed(self.reactions):
+        """Each step backwards; then, a few times, those again that led to something new, and ticks."""
+        steps = [(operation, reached) for operation in reversed(self.reactions)]
+        steps += [(operation, settled) for _, operation in reversed([*self.happenings, *self.strikes])]
+        useful = []
+        for operation, origin in steps:
             self.on_work()
-            found = found | (operation.source(found) & reached)
-        for _, operation in reversed([*self.happenings, *self.strikes]):
-            self.on_work()
-            found = found | (operation.source(found) & settled)
+            grown = found | (operation.source(found) & origin)
+            if grown != found:
+                useful.append((operation, origin))
+            found = grown
+        for _ in range(AGAIN):
+            before = found
+            for operation, origin in useful:
+                self.on_work()
+                found = found | (operation.source(found) & origin)
+            found = self._wait_back(found, settled)
+            if found == before:
+                break
+        return found
+
+    def _wait_back(self, found: Diagram, settled: Diagram) -> Diagram:
+        """Ticks backwards, for as long as they lead to something new."""
         while self.tick is not None:
             self.on_work()
             new = self.tick.source(found) & settled & ~found
