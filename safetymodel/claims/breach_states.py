@@ -9,6 +9,7 @@ from safetymodel.claims.clock import Clock
 from safetymodel.claims.watch import INSIDE, NOTHING, OUTSIDE, Watch, lasting, window
 from safetymodel.explore.engine import EVERY_STEP, HAPPENINGS, REACTION, Space
 from safetymodel.explore.flags import flags_of
+from safetymodel.explore.ordering import signal_support, support
 from safetymodel.model.formula import AllOf, FaultUp, Formula, Not
 from safetymodel.model.state import fault_numbers
 from safetymodel.model.step import Kind
@@ -17,6 +18,7 @@ from safetymodel.model.system import Requirement, Scenario
 S = TypeVar("S")
 
 TICK: tuple[Kind, ...] = ("tick",)
+AN_EVENT: tuple[Kind, ...] = ("event",)
 NEW_FAULT: tuple[Kind, ...] = ("fault",)
 NO_TICK: tuple[Kind, ...] = tuple(kind for kind in HAPPENINGS if kind != "tick")
 NO_NEW_FAULT: tuple[Kind, ...] = tuple(kind for kind in EVERY_STEP if kind != "fault")
@@ -49,10 +51,18 @@ def breach_of(requirement: Requirement) -> Formula:
     return lasting(requirement)
 
 
+def turning(system: System, subject: Formula) -> tuple[tuple[Kind, ...], frozenset[int]]:
+    """Kinds of steps, of events the numbers, among which are all that can make a formula true or false."""
+    read = support(subject, signal_support(system))
+    kinds: tuple[Kind, ...] = tuple(kind for kind in EVERY_STEP if kind != "tick")  # no formula reads a clock
+    events = frozenset(e.number for e in system.events if any(mover in read for mover, _ in e.movers))
+    return kinds, events
+
+
 def starts_of(space: Space[S], requirement: Requirement) -> S:
     """The states into which some step makes the subject true."""
     on = space.where(requirement.subject)
-    return space.common(space.after(space.minus(space.reached, on), EVERY_STEP), on)
+    return space.common(space.after(space.minus(space.reached, on), *turning(space.system, requirement.subject)), on)
 
 
 def unpermitted_starts(space: Space[S], requirement: Requirement) -> S:
@@ -60,7 +70,7 @@ def unpermitted_starts(space: Space[S], requirement: Requirement) -> S:
     assert requirement.allowed is not None
     on = space.where(requirement.subject)
     unpermitted = space.minus(space.minus(space.reached, on), space.where(requirement.allowed))
-    return space.common(space.after(unpermitted, EVERY_STEP), on)
+    return space.common(space.after(unpermitted, *turning(space.system, requirement.subject)), on)
 
 
 def unlisted_starts(space: Space[S], requirement: Requirement, clock: Clock) -> S:
@@ -192,7 +202,7 @@ def _met_on_the_way(space: Space[S], scenario: Scenario, members: S, good: S, cl
         if step.kind == "fault":
             break
         if step.kind == "event":
-            moved = after_reactions(space, space.after(members, ("event",), (step.number,)), clock)
+            moved = after_reactions(space, space.after(members, AN_EVENT, (step.number,)), clock)
             members = space.union(members, moved)
             met = space.union(met, space.common(moved, good))
         for _ in range(step.number if step.kind == "wait" else 0):
