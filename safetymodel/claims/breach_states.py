@@ -13,7 +13,7 @@ from safetymodel.explore.ordering import signal_support, support
 from safetymodel.model.formula import AllOf, FaultUp, Formula, Not
 from safetymodel.model.state import fault_numbers
 from safetymodel.model.step import Kind
-from safetymodel.model.system import Requirement, Scenario
+from safetymodel.model.system import Requirement, Scenario, System
 
 S = TypeVar("S")
 
