@@ -7,6 +7,7 @@ import io
 import random
 from collections.abc import Iterator
 from dataclasses import replace
+from fractions import Fraction
 from functools import cache
 from pathlib import Path
 
@@ -44,7 +45,7 @@ from safetymodel.model.step import (
 )
 from safetymodel.model.system import System
 from safetymodel.problems import Problem
-from safetymodel.report.sheet_pages import sheet_csv, sheet_markdown, sheet_page
+from safetymodel.report.sheet_pages import in_print, sheet_csv, sheet_markdown, sheet_page
 
 SPECS = Path(__file__).resolve().parent.parent / "specs"
 SEEDS = range(60)
@@ -485,6 +486,50 @@ def test_a_walk_goes_on_after_a_window_of_time(tmp_path: Path) -> None:
             twin = Twin(forced.system, [defect], seed)
             if seed is None or defect.kind != "slow":  # in a window, slow is not always too late
                 assert not run_sheet(found.plan, mapping, twin).passed, (seed, defect.text)
+
+
+def test_what_is_waited_for_need_not_be_shown(tmp_path: Path) -> None:
+    """A map without the seat: the ticks pass, the possible states are followed, and a sound machine passes."""
+    (tmp_path / "lift.yaml").write_text(LIFT, encoding="utf-8")
+    found = commission(str(tmp_path / "lift.yaml"))
+    assert isinstance(found, Commissioning)
+    forced = found.plan.forced
+    whole = mapping_with_forces(forced, mapping_by_names(found.system), by_names=True)
+    blind = replace(whole, outputs=tuple(output for output in whole.outputs if output.name == "pump"))
+    assert len(blind.outputs) == 1
+    for seed in (None, 1, 2, 3):
+        assert run_sheet(found.plan, blind, Twin(forced.system, seed=seed)).passed
+    stuck = defect_named(found.system, "stuck:low:false")
+    assert isinstance(stuck, Defect)
+    assert not run_sheet(found.plan, blind, Twin(forced.system, [stuck])).passed
+
+
+def test_a_wait_for_what_is_seen_ends_though_each_tick_may_have_been_none(tmp_path: Path) -> None:
+    """With slack every tick alone may not have passed yet; all together are enough, and a dead machine is found."""
+    (tmp_path / "lift.yaml").write_text(LIFT, encoding="utf-8")
+    found = commission(str(tmp_path / "lift.yaml"))
+    assert isinstance(found, Commissioning)
+    forced = found.plan.forced
+    loose = replace(mapping_with_forces(forced, mapping_by_names(found.system), by_names=True), slack=1)
+    assert run_sheet(found.plan, loose, Twin(forced.system)).passed
+
+    class Dead(Twin):
+        def wait(self, milliseconds: Fraction) -> None:
+            """Nothing moves with time."""
+
+    assert not run_sheet(found.plan, loose, Dead(forced.system)).passed
+
+
+def test_rows_that_only_lead_on_are_printed_together_and_none_is_lost() -> None:
+    merged = 0
+    for chapter in commissioned("platform-lift.yaml").sheet.chapters:
+        for part in chapter.parts:
+            groups = in_print(part.lines)
+            assert [line for group in groups for line in group] == list(part.lines)
+            for group in groups:
+                assert len(group) == 1 or not any(line.shows or line.restart or line.reset for line in group)
+                merged += len(group) > 1
+    assert merged > 10
 
 
 def test_windows_of_time_cost_the_platform_lift_no_goal() -> None:
