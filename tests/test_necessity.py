@@ -18,6 +18,7 @@ from safetymodel.insight.necessity_sentences import effect_sentence, mirrored_se
 from safetymodel.insight.necessity_variants import changed_system
 from safetymodel.insight.standing import RANK, word_of
 from safetymodel.model.build import load, load_text
+from safetymodel.model.formula import TRUE
 from safetymodel.model.step import can_move
 from safetymodel.model.system import System
 from safetymodel.traces.wording import formula_text
@@ -155,7 +156,7 @@ def test_a_missing_requirement_and_a_redundant_part() -> None:
         "pump: running -> still without `not wet`: noticed by R1 (reacts, then empty).",
     ]
     assert [s.split(" (")[0] for s in summary(found)][:2] == [
-        "1 of 4 parts of the conditions is noticed by some requirement when left out",
+        "1 of 4 parts of the conditions is noticed when left out",
         "2 of the others make no difference in any situation that can come about under these faults.",
     ]
     (covered,) = (e for e in found.of_kind("part") if e.trace is not None)
@@ -225,3 +226,14 @@ def test_no_time_is_no_verdict() -> None:
     assert not any(e.known for e in found.effects)
     assert not found.unasked
     assert "not known" in effect_sentence(system, found.effects[0])
+
+
+def test_what_the_readme_says_of_the_table() -> None:
+    text = (SPECS / "loading-bay.yaml").read_text(encoding="utf-8")
+    more = "  R3: {text: nothing starts without it, permissive: relay is up, for: table is going_down}\n"
+    for asked, noticed in ((text, False), (text.replace("  R2: {", more + "  R2: {"), True)):
+        system, problems = load_text(asked, "loading-bay.yaml")
+        assert system is not None, problems
+        found = necessity(explore(system, (0,)).spaces)
+        (start,) = (e for e in found.of_kind("part") if formula_text(system, e.change.part or TRUE) == "relay is up")
+        assert bool(start.notices) == noticed

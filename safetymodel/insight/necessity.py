@@ -47,7 +47,7 @@ class Effect:
     ``known`` is False where a limit was reached first. ``differs`` is False where it makes no difference in any
     reached state. ``trace``, where nobody notices, is a shortest run to a state in which the transition can happen
     only with the change (``more``) or only without. ``chatters``: the logic can then go round for ever, and cannot as
-    it is; `verify` tells of that whatever the requirements are, so they need not be asked.
+    it is; `verify` tells of that whatever the requirements are, so no more of them are asked.
     """
 
     change: Change
@@ -59,9 +59,14 @@ class Effect:
     chatters: bool = False
 
     @property
+    def noticed(self) -> bool:
+        """By a requirement, or by the look for chatter."""
+        return bool(self.notices) or self.chatters
+
+    @property
     def unasked(self) -> bool:
-        """Whether nobody notices, neither a requirement nor the look for chatter."""
-        return self.known and not self.notices and not self.chatters
+        """Whether nobody notices."""
+        return self.known and not self.noticed
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +96,8 @@ class Necessity:
 
     @property
     def noticed_parts(self) -> int:
-        return sum(bool(e.notices) for e in self.of_kind("part"))
+        """Parts without which a requirement is worse off, or the logic can go round for ever."""
+        return sum(e.noticed for e in self.of_kind("part"))
 
     @property
     def unasked(self) -> tuple[Effect, ...]:

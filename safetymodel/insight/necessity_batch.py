@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 from safetymodel.claims.clock import Clock
 from safetymodel.claims.verdict import Word
+from safetymodel.explore.cone import cone_of
 from safetymodel.explore.decisions import Diagram, disjoin
 from safetymodel.explore.encoding import Encoding
 from safetymodel.explore.engine import LimitReached, Limits, Progress, going_round
@@ -21,6 +22,7 @@ from safetymodel.insight.necessity_changes import Change
 from safetymodel.insight.necessity_mirrors import Asked
 from safetymodel.insight.necessity_variants import Varied, varied
 from safetymodel.insight.standing import RANK, Signs, signs_of, word_of
+from safetymodel.model.formula import Formula
 from safetymodel.model.system import Requirement, System
 
 Noticed = dict[int, dict[str, Word]]
@@ -79,9 +81,18 @@ def look(
                 if progress:
                     progress(f"necessity: {requirement.name}", 0)
                 here_asked = left & declared if requirement.name in asking.plain else left
+                concerned = here
+                if not goes_round and not chatters:
+                    # what the requirement does not depend on makes no difference to it
+                    cone = cone_of(system, mentioned_by(requirement)).subsystems
+                    concerned = [c for c in here if system.transitions[c.transition].subsystem in cone]
+                    if not concerned:
+                        continue
+                    if len(concerned) < len(here):
+                        here_asked = here_asked & disjoin((seen.where[c.number] for c in concerned), seen.false)
                 space = _Part(part, requirement.withstand, here_asked)
                 space.on_work = clock.check
-                gone = _ask(seen, space, requirement, here, words, everything, noticed, clock)
+                gone = _ask(seen, space, requirement, concerned, words, everything, noticed, clock)
                 if gone and not everything:
                     left = left & ~disjoin(gone, seen.false)
     return Found(noticed, frozenset() if chatters else chatter)
@@ -118,6 +129,12 @@ def _ask(
             noticed[number][requirement.name] = word
             gone.append(seen.where[number])
     return gone
+
+
+def mentioned_by(requirement: Requirement) -> tuple[Formula, ...]:
+    """The formulas that the verdict on a requirement depends on."""
+    formulas = (requirement.subject, requirement.allowed, requirement.effect, requirement.begins, requirement.ends)
+    return tuple(formula for formula in formulas if formula is not None)
 
 
 _ORDER = ("never", "always", "permissive", "possible", "start", "cause", "always_possible")

@@ -136,8 +136,6 @@ class FirstLook:
         else:
             known, move = before
             landed = self._landed(changed, saturation, known, move, differing)
-        if not self.chatters and self._goes_round(changed, landed):
-            return Soon({}, True)
         looks = looks_of(changed, self.system.requirements, self.asked)
         found: dict[str, Word] = {}
         left = ROUNDS
@@ -157,7 +155,7 @@ class FirstLook:
         with suppress(Enough):
             kept(landed)
             saturation.grow(landed, room, None, kept)
-        return Soon(found)
+        return Soon(found, not self.chatters and self._goes_round(changed, landed))
 
     def _landed(
         self, changed: Encoding, saturation: Saturation, known: Diagram, move: Move, differing: Diagram

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from safetymodel.insight.necessity import Effect, Necessity
 from safetymodel.insight.necessity_changes import Change
@@ -19,14 +19,8 @@ def summary(found: Necessity) -> Iterator[str]:
         share = f" ({100 * found.noticed_parts / len(parts):.0f} %)" if known == len(parts) else ""
         yield (
             f"{found.noticed_parts:,} of {counted(len(parts), 'part')} of the conditions "
-            f"{_is(found.noticed_parts)} noticed by some requirement when left out{share}."
+            f"{_is(found.noticed_parts)} noticed when left out{share}{_by_chatter(parts)}."
         )
-        round_and_round = sum(e.chatters and not e.notices for e in parts)
-        if round_and_round:
-            yield (
-                f"Without {round_and_round:,} of the others the logic can go round for ever, which `verify` reports "
-                "whatever the requirements are; they were not asked about these."
-            )
         same = sum(e.known and not e.differs for e in parts)
         if same:
             makes = "makes" if same == 1 else "make"
@@ -40,13 +34,18 @@ def summary(found: Necessity) -> Iterator[str]:
     ):
         effects = found.of_kind(kind)  # type: ignore[arg-type]
         if effects:
-            noticed = sum(bool(e.notices) for e in effects)
-            rounds = sum(e.chatters and not e.notices for e in effects)
-            more = f", {rounds:,} more by chatter alone" if rounds else ""
-            yield f"{noticed:,} of {counted(len(effects), one)} {_is(noticed)} noticed when {what}{more}."
+            noticed = sum(e.noticed for e in effects)
+            counts = f"{noticed:,} of {counted(len(effects), one)} {_is(noticed)}"
+            yield f"{counts} noticed when {what}{_by_chatter(effects)}."
     unknown = sum(not e.known for e in found.effects)
     if unknown:
         yield f"Of {counted(unknown, 'change')} it is not known who notices: {found.shortfall}."
+
+
+def _by_chatter(effects: Sequence[Effect]) -> str:
+    """How many no requirement was found to notice."""
+    number = sum(e.chatters and not e.notices for e in effects)
+    return f", {number:,} of them since the logic can then go round for ever, which `verify` reports" if number else ""
 
 
 def _is(number: int) -> str:
@@ -97,9 +96,10 @@ def effect_sentence(system: System, effect: Effect) -> str:
         return f"{text}: not known."
     if effect.notices:
         names = [f"{n.requirement.name} ({n.before}, then {n.after})" for n in effect.notices]
-        return f"{text}: noticed by {and_list(names)}."
+        more = "; the logic can then go round for ever" if effect.chatters else ""
+        return f"{text}: noticed by {and_list(names)}{more}."
     if effect.chatters:
-        return f"{text}: no requirement was asked, for the logic can then go round for ever, which `verify` reports."
+        return f"{text}: noticed, for the logic can then go round for ever, which `verify` reports."
     asked = "nobody asked for this: redundant, or a requirement is missing"
     if not effect.differs:
         return f"{text}: {asked}. It makes no difference in any situation that can come about under these faults."
