@@ -13,8 +13,8 @@ from safetymodel.model.state import State
 
 S = TypeVar("S")
 
-FARTHEST = 60
-"""Rows up to which the way to a goal is measured."""
+FARTHEST = 8
+"""Rows up to which the way to a goal is measured; what is farther counts as one more, the search gets slow there."""
 
 
 def least_rows(
@@ -55,9 +55,10 @@ def least_rows(
     for fault, those in needed.items():
         goal = max(those, key=lambda g: where.get(g.number, 0))
         ladder = Ladder(reach, space.common(places[goal.number], flags[fault]), room_of(fault), fault)
-        found = ladder.height(start, min(FARTHEST, where.get(goal.number, FARTHEST)))
-        last = found is not None and _only_stimulus(goal, stimulus_of) is not None
-        ways += 1 if found is None else found[0] + last
+        most = min(FARTHEST, where.get(goal.number, FARTHEST))
+        found = ladder.height(start, most)
+        rows = most + 1 if found is None and len(ladder.rungs) > most else 1 if found is None else found[0]
+        ways += rows + (found is not None and _only_stimulus(goal, stimulus_of) is not None)
     return max(sum(map(len, apart.values())) + len(needed), ways)
 
 

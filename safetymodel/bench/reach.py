@@ -33,7 +33,7 @@ WAITING: tuple[Kind, ...] = ("tick", "reaction", "time")
 
 MOST_TICKS = 100_000
 
-MOST_ROWS_TRIED = 400
+MOST_ROWS_TRIED = 100
 """Rows that are tried on the way down a ladder."""
 
 Rows: TypeAlias = tuple[Stimulus, ...]
