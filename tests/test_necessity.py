@@ -9,8 +9,9 @@ from pathlib import Path
 
 from random_systems import random_spec
 
+from safetymodel.claims.clock import Clock
 from safetymodel.explore.choice import explore
-from safetymodel.explore.engine import going_round
+from safetymodel.explore.engine import LimitReached, going_round
 from safetymodel.insight.necessity import Necessity, necessity
 from safetymodel.insight.necessity_changes import changes_of
 from safetymodel.insight.necessity_mirrors import mirrors_of, with_mirrors
@@ -217,8 +218,6 @@ def test_chatter_is_told_apart() -> None:
 
 
 def test_no_time_is_no_verdict() -> None:
-    from safetymodel.claims.clock import Clock
-
     system, problems = load_text(PUMP, "pump.yaml")
     assert system is not None, problems
     found = necessity(explore(system, (0,)).spaces, clock=Clock(0.0))
@@ -226,6 +225,35 @@ def test_no_time_is_no_verdict() -> None:
     assert not any(e.known for e in found.effects)
     assert not found.unasked
     assert "not known" in effect_sentence(system, found.effects[0])
+    told = list(summary(found))
+    assert told[0] == "0 of 4 parts of the conditions are noticed when left out; of 4 it is not known."
+    assert told[-1] == "Not everything is known: no time was left."
+
+
+def test_what_is_known_when_time_is_up_is_kept() -> None:
+    system, problems = load_text(PUMP, "pump.yaml")
+    assert system is not None, problems
+    found = necessity(explore(system, (0,)).spaces, rest=lambda: Clock(0.0))
+    assert found.shortfall
+    assert not found.unasked
+    system, problems = load(str(SPECS / "two-door-hatch.yaml"))
+    assert system is not None, problems
+    calls, most = 0, 10**9
+
+    class Counting(Clock):
+        def check(self) -> None:
+            nonlocal calls
+            calls += 1
+            if calls > most:
+                raise LimitReached("enough")
+
+    spaces = explore(system, (0, 1)).spaces
+    everything = {e.change.number: e for e in necessity(spaces, rest=Counting).effects}
+    calls, most = 0, calls * 9 // 10
+    some = necessity(spaces, rest=Counting)
+    known = [e for e in some.effects if e.known]
+    assert 0 < len(known) < len(some.effects)
+    assert all(bool(e.noticed) == bool(everything[e.change.number].noticed) for e in known)
 
 
 def test_what_the_readme_says_of_the_table() -> None:

@@ -34,7 +34,17 @@ class Clock:
         left = max(0.0, self.seconds - (time.monotonic() - self.started))
         return replace(limits, seconds=left if limits.seconds is None else min(left, limits.seconds))
 
+    @property
+    def over(self) -> bool:
+        """Whether the time is over."""
+        return self.seconds is not None and time.monotonic() - self.started > self.seconds
+
+    @property
+    def reason(self) -> str:
+        """What is said when it is."""
+        return f"the limit of {self.seconds:.3g} s was reached" if self.seconds else "no time was left"
+
     def check(self) -> None:
         """Raises :class:`LimitReached` when the time is over."""
-        if self.seconds is not None and time.monotonic() - self.started > self.seconds:
-            raise LimitReached(f"the limit of {self.seconds:.3g} s was reached" if self.seconds else "no time was left")
+        if self.over:
+            raise LimitReached(self.reason)

@@ -114,10 +114,12 @@ def necessity(
     limits: Limits | None = None,
     progress: Progress | None = None,
     words: Mapping[str, Word] | None = None,
+    rest: Callable[[], Clock] | None = None,
     runs: Callable[[], Clock] | None = None,
 ) -> Necessity:
     """Who notices what. ``spaces`` are the explored states for each fault budget that a requirement withstands;
-    ``words`` the verdicts there, where they are known. ``runs`` gives the time for runs, apart from that for the rest.
+    ``words`` the verdicts there, where they are known. ``rest`` gives the time for looking at the changes once the
+    system itself is known, ``runs`` that for the runs after it; without, ``clock`` is for everything.
 
     A requirement notices where its verdict becomes worse: holds, reacts, empty, broken. Those that are broken as it is
     are not asked.
@@ -139,11 +141,12 @@ def necessity(
             space = _symbolic(spaces[most], system, clock.within(limits))
             with within_memory(space.symbolic.memory):
                 asked = asked_with(space, mirrors, words, clock)
+                clock = rest() if rest is not None else clock
                 looked.first(space, asked, everything, clock)
             for group in looked.groups():
                 looked.batch(group, most, asked, everything, clock, limits, progress)
         except LimitReached as limit:
-            shortfall = str(limit)
+            shortfall = clock.reason if clock.over else str(limit)
         if looked.space is not None:
             with suppress(LimitReached), within_memory(looked.space.symbolic.memory):
                 looked.runs(looked.space, runs() if runs is not None else clock)

@@ -15,11 +15,11 @@ def summary(found: Necessity) -> Iterator[str]:
     """The score, and what else the changes showed."""
     parts = found.of_kind("part")
     if parts:
-        known = sum(e.known for e in parts)
-        share = f" ({100 * found.noticed_parts / len(parts):.0f} %)" if known == len(parts) else ""
+        unknown = sum(not e.known for e in parts)
+        share = f" ({100 * found.noticed_parts / len(parts):.0f} %)" if not unknown else ""
         yield (
             f"{found.noticed_parts:,} of {counted(len(parts), 'part')} of the conditions "
-            f"{_is(found.noticed_parts)} noticed when left out{share}{_by_chatter(parts)}."
+            f"{_is(found.noticed_parts)} noticed when left out{share}{_by_chatter(parts)}{_unknown(parts)}."
         )
         same = sum(e.known and not e.differs for e in parts)
         if same:
@@ -36,10 +36,14 @@ def summary(found: Necessity) -> Iterator[str]:
         if effects:
             noticed = sum(e.noticed for e in effects)
             counts = f"{noticed:,} of {counted(len(effects), one)} {_is(noticed)}"
-            yield f"{counts} noticed when {what}{_by_chatter(effects)}."
-    unknown = sum(not e.known for e in found.effects)
-    if unknown:
-        yield f"Of {counted(unknown, 'change')} it is not known who notices: {found.shortfall}."
+            yield f"{counts} noticed when {what}{_by_chatter(effects)}{_unknown(effects)}."
+    if any(not e.known for e in found.effects):
+        yield f"Not everything is known: {found.shortfall}."
+
+
+def _unknown(effects: Sequence[Effect]) -> str:
+    number = sum(not e.known for e in effects)
+    return f"; of {number:,} it is not known" if number else ""
 
 
 def _by_chatter(effects: Sequence[Effect]) -> str:

@@ -144,15 +144,17 @@ def review(
         # last, since it can take longest
         noticed = necessity(
             spaces,
-            clock=some(SECONDS_FOR_NECESSITY),
+            clock=clock,
             limits=limits,
             progress=progress,
             words=_words(system, judgements),
+            rest=lambda: some(SECONDS_FOR_NECESSITY),
             runs=runs,
         )
         unknown = sum(not e.known for e in noticed.effects)
         if unknown:
-            undecided.append(f"who notices {counted(unknown, 'change')} ({noticed.shortfall})")
+            more = "" if all_runs else "; `--runs always` takes what it needs"
+            undecided.append(f"who notices {counted(unknown, 'change')} ({noticed.shortfall}{more})")
     return Review(
         system=system,
         engine=explored.engine,
