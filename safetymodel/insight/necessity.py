@@ -27,9 +27,6 @@ KINDS: tuple[Kind, ...] = ("part", "removed", "negated", "late")
 GROUP = 80
 """Changes that are explored together: more of them share more work, fewer leave more known when time is up."""
 
-MOST_TRACES = 40
-"""Parts that nobody notices for which a run is searched that shows what they prevent."""
-
 
 @dataclass(frozen=True, slots=True)
 class Notice:
@@ -45,9 +42,10 @@ class Effect:
     """Who notices one change.
 
     ``known`` is False where a limit was reached first. ``differs`` is False where it makes no difference in any
-    reached state. ``trace``, where nobody notices, is a shortest run to a state in which the transition can happen
-    only with the change (``more``) or only without. ``chatters``: the logic can then go round for ever, and cannot as
-    it is; `verify` tells of that whatever the requirements are, so no more of them are asked.
+    reached state. ``more``: there are states in which the transition can happen only with the change. ``trace``, where
+    nobody notices, is a shortest run to one of these, or where there is none to one in which it can happen only without.
+    ``chatters``: the logic can then go round for ever, and cannot as it is; `verify` tells of that whatever the
+    requirements are, so no more of them are asked.
     """
 
     change: Change
@@ -178,7 +176,7 @@ class _Looked:
         """Where runs can be searched, once the first look is over."""
         self.chatters = False
         """Whether the logic can go round for ever as it is."""
-        self._differing: dict[int, tuple[Diagram, bool]] = {}
+        self._differing: dict[int, Diagram] = {}
         self._soon: list[tuple[Change, Diagram]] = []
 
     def first(self, space: SymbolicSpace, asked: Asked, everything: bool, clock: Clock) -> None:
@@ -192,7 +190,8 @@ class _Looked:
             if more == looking.false == less:
                 self.effects[change.number] = replace(effect, known=True, differs=False)
                 continue
-            self._differing[change.number] = (more, True) if more != looking.false else (less, False)
+            self._differing[change.number] = more if more != looking.false else less
+            self.effects[change.number] = replace(effect, more=more != looking.false)
             self.open.append(change)
             if not everything and change.kind != "late":
                 self._soon.append((change, more | less))
@@ -234,10 +233,7 @@ class _Looked:
 
     def runs(self, space: SymbolicSpace, clock: Clock) -> None:
         """Shortest runs to where those make a difference that nobody notices: they show what they are for."""
-        searched = 0
         for number, effect in self.effects.items():
-            if effect.differs and effect.unasked and searched < MOST_TRACES:
-                searched += 1
-                members, more = self._differing[number]
-                trace = Walker(space, NOTHING, clock).shortest({0: members})
-                self.effects[number] = replace(effect, more=more, trace=trace)
+            if effect.differs and effect.unasked:
+                trace = Walker(space, NOTHING, clock).shortest({0: self._differing[number]})
+                self.effects[number] = replace(effect, trace=trace)

@@ -28,7 +28,8 @@ from safetymodel.model.able import partners_able
 from safetymodel.model.formula import Formula
 from safetymodel.model.system import System
 
-ROUNDS = 3
+ROUNDS = 2
+"""The first difference, and one round of all that can happen after it. The next round showed nothing new on the coach."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -78,7 +78,8 @@ def _difference(system: System, effect: Effect) -> str:
     if not effect.differs:
         return "makes no difference in any situation that can come about"
     if effect.trace is None:
-        return "makes a difference; no run to it was searched"
+        what = "can happen where it could not before" if effect.more else "can no longer happen where it could"
+        return f"it {what}; there was no time to search a run to that"
     names = [short_name(system, group.step, group.ticks) for group in folded(effect.trace) if group.step]
     after = f"after {', '.join(names)}" if names else "at the start"
     if effect.change.kind == "late":

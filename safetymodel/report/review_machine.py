@@ -130,8 +130,9 @@ def necessity_json(found: Necessity) -> dict[str, Any]:
             one["noticed_by"] = [
                 {"requirement": n.requirement.name, "before": n.before, "after": n.after} for n in effect.notices
             ]
+            if effect.differs and change.kind != "late":
+                one["becomes_possible"] = effect.more
         if effect.trace is not None:
-            one["becomes_possible"] = effect.more
             one["run"] = trace_json(system, effect.trace)
         changes.append(one)
     parts = found.of_kind("part")

@@ -33,8 +33,8 @@ CAUSES = (
     "A signal without any fault: it never reads what is not so, and the rest of the condition says the same already",
     "A signal with a fault, and yet no difference: the rest of the condition, or the states that come about, imply it",
     "States of the logic: the rest of the condition, or the states that come about, imply it",
-    "More is let through than the logic means, and no requirement forbids it",
-    "Less is let through than the logic means, and no requirement asks for it",
+    "Without it more is let through, and no requirement forbids that",
+    "Without it less is let through, and no requirement asks for that",
 )
 
 
