@@ -175,3 +175,39 @@ def test_markdown_of_blocks() -> None:
         "# T f\n\n## Part\n\n- **a**: b\\|c\n  - deep\n  - less\n\n| x | y |\n|---|---|\n| 1\\|2 | \\` |\n"
     )
     assert escaped("<a>\x1b") == "\\<a\\>\\\\x1b"
+
+
+def test_what_nobody_asked_for(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    bay, text = str(SPECS / "loading-bay.yaml"), tmp_path / "n.md"
+    assert run(bay, "--only", "necessity", "--markdown", str(text)) == 1
+    out = capsys.readouterr().out
+    assert "3 of 4 parts of the conditions are noticed when left out (75 %), 2 of them since the logic can" in out
+    assert "each is redundant, or a requirement is missing" in out
+    assert "without `relay is up`: after pad.step_on it can happen, and could not before" in out
+    assert "## Necessity" in text.read_text()
+    assert run(bay, "--only", "necessity", "--quiet") == 1
+    assert "is redundant" not in capsys.readouterr().out
+    assert run(bay, "--only", "necessity", "--json", "-") == 1
+    found = json.loads(capsys.readouterr().out)["necessity"]
+    assert (found["parts"], found["parts_known"], found["parts_noticed"]) == (4, 4, 3)
+    (part,) = (c for c in found["changes"] if c.get("part") == "relay is up")
+    assert part["noticed_by"] == []
+    assert part["becomes_possible"]
+    assert [step["name"] for step in part["run"]] == ["pad.step_on", "relay"]
+    assert {c["kind"] for c in found["changes"]} == {"part", "removed", "negated", "late"}
+    assert all(c["place"]["line"] for c in found["changes"])
+
+
+def test_without_requirements_nobody_can_notice(racing: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(racing, "--only", "necessity") == 0
+    assert "there is no requirement that could notice anything" in capsys.readouterr().out
+
+
+def test_the_default_time_is_no_verdict(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("safetymodel.insight.review.SECONDS_FOR_NECESSITY", 0.0)
+    bay = str(SPECS / "loading-bay.yaml")
+    assert run(bay, "--only", "necessity") == 3
+    out = capsys.readouterr().out
+    assert "of 4 it is not known" in out
+    assert "`--runs always` takes what it needs" in out
+    assert run(bay, "--only", "necessity", "--runs", "always") == 1

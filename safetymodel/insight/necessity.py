@@ -43,7 +43,7 @@ class Effect:
 
     ``known`` is False where a limit was reached first. ``differs`` is False where it makes no difference in any
     reached state. ``more``: there are states in which the transition can happen only with the change. ``trace``, where
-    nobody notices, is a shortest run to one of these, or where there is none to one in which it can happen only without.
+    nobody notices, is a shortest run to one of these, or where there is none to one in which it only can without.
     ``chatters``: the logic can then go round for ever, and cannot as it is; `verify` tells of that whatever the
     requirements are, so no more of them are asked.
     """

@@ -29,7 +29,7 @@ from safetymodel.model.formula import Formula
 from safetymodel.model.system import System
 
 ROUNDS = 2
-"""The first difference, and one round of all that can happen after it. The next round showed nothing new on the coach."""
+"""The first difference, and one round of all that can happen after it; one more showed nothing new on the coach."""
 
 
 @dataclass(frozen=True, slots=True)

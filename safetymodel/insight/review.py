@@ -73,7 +73,7 @@ class Review:
     def found(self) -> bool:
         """Whether there is anything to look into: a defect, a broken requirement, a part of an `if` that nobody asked
         for, a distance that does not suffice."""
-        unasked = self.necessity.unasked if self.necessity and self.system.requirements else ()
+        unasked = self.necessity.unasked if self.necessity else ()
         return bool(self.short or self.suggestions or unasked or (self.defects and self.defects.found))
 
 
@@ -139,7 +139,9 @@ def review(
         tell("cause-and-effect matrix")
         found = _matrix(system, spaces, limits, clock, lambda name: tell(f"cause-and-effect matrix: {name}"))
         undecided += [f"the column {found.effects[c].name} ({found.shortfall})" for c in found.undecided]
-    if "necessity" in parts and system.requirements:
+    if "necessity" in parts and not system.requirements:
+        noticed = Necessity(system, (), everything=False, seconds=0.0)
+    elif "necessity" in parts:
         tell("necessity")
         # last, since it can take longest
         noticed = necessity(
