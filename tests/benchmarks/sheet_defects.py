@@ -18,6 +18,8 @@ from collections import Counter
 from datetime import UTC, datetime
 from pathlib import Path
 
+from seeded_defects import Oracle
+
 from safetymodel.bench.commission import Commissioning, commission
 from safetymodel.bench.defects import Defect, some_defects
 from safetymodel.bench.device import DeviceError
@@ -27,7 +29,6 @@ from safetymodel.bench.sheet_run import mapping_with_forces, run_sheet
 from safetymodel.bench.sights import part_list
 from safetymodel.bench.stimulus import stimulus_name
 from safetymodel.bench.twin import Twin
-from seeded_defects import Oracle
 
 ROOT = Path(__file__).parent.parent.parent
 SPEC = ROOT / "specs" / "whimbrel.yaml"
@@ -106,7 +107,8 @@ def main(seeds: list[int]) -> None:
                 missed.append(defect)
         print(f"seed {seed}: {len(drawn) - len(missed)} of {len(drawn)} found")
         for defect in missed:
-            print(f"  not found: {defect.text}. {could_be_found(commissioned, defect)}. {why_not(commissioned, defect)}")
+            found = could_be_found(commissioned, defect)
+            print(f"  not found: {defect.text}. {found}. {why_not(commissioned, defect)}")
 
 
 if __name__ == "__main__":
