@@ -671,3 +671,11 @@ def test_a_sheet_on_a_twin_by_the_command(capsys: pytest.CaptureFixture[str]) ->
         shown = capsys.readouterr()
         assert left.value.code == code
         assert said in shown.out + shown.err
+
+
+def test_a_spec_in_which_nothing_happens_has_an_empty_sheet(tmp_path: Path) -> None:
+    path = tmp_path / "none.yaml"
+    path.write_text("safetymodel: 1\ntitle: T\nsubsystems: {a: {states: [x]}}\n")
+    commissioned = commission(str(path))
+    assert isinstance(commissioned, Commissioning)
+    assert not commissioned.plan.walks

@@ -118,6 +118,8 @@ def cheapest_flow(arcs: Sequence[tuple[Node, Node, int, int | None]], supply: Ma
     supply (negative: what it needs) away; None where there is none. All numbers are whole, and so is the flow."""
     from networkx import MultiDiGraph, NetworkXUnfeasible, network_simplex
 
+    if not supply and not arcs:
+        return []
     graph: MultiDiGraph[Node] = MultiDiGraph()
     for node, amount in supply.items():
         graph.add_node(node, demand=-amount)
