@@ -8,7 +8,6 @@ from functools import reduce
 from typing import Any, Generic, TypeVar
 from weakref import WeakKeyDictionary
 
-from safetymodel.claims.clock import Clock as Clock
 from safetymodel.claims.stepping import Stepper
 from safetymodel.claims.verdict import Trace
 from safetymodel.claims.watch import BREACH, NOTHING, Watch

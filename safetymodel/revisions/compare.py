@@ -13,7 +13,7 @@ from collections.abc import Callable, Collection
 from dataclasses import dataclass, replace
 from typing import Literal
 
-from safetymodel.claims.search import Clock
+from safetymodel.claims.clock import Clock
 from safetymodel.claims.verdict import Trace
 from safetymodel.explore.choice import SMALL
 from safetymodel.explore.decisions import Diagram, OutOfNodes, disjoin
