@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from safetymodel.commands.shared import JsonFile, Modes, Spec, Stops, after_writing, listed, load_system
+from safetymodel.commands.shared import JsonFile, Modes, Spec, Stops, after_writing, give_out, listed, load_system
 
 if TYPE_CHECKING:
     from safetymodel.bench.story import Benched
@@ -91,11 +91,10 @@ def bench(
 
         named = (None if modes is None else listed(modes), None if stops is None else listed(stops))
         return work_sheet(spec, device, map_file, defect, order, timeout, json_file, quiet, named)
-    from safetymodel import pipeline
     from safetymodel.bench.hunt import Bounds
     from safetymodel.bench.story import Call, as_data, keep
     from safetymodel.bench.story import bench as drive
-    from safetymodel.report import machine, terminal
+    from safetymodel.report import terminal
 
     system = load_system(spec)
     if system is None:
@@ -109,12 +108,7 @@ def bench(
         terminal.print_problems(done)
         return 2
     code = done.exit_code
-    if json_file == "-":
-        sys.stdout.write(machine.as_text(as_data(done)))
-    else:
-        terminal.show(said_of(done, quiet), sys.stdout)
-        if json_file is not None:
-            code = after_writing(pipeline.save_text(Path(json_file), machine.as_text(as_data(done))), code)
+    code = give_out(lambda: as_data(done), lambda: said_of(done, quiet), json_file, code)
     if out is not None and code:
         paths, problems = keep(done, out)
         for path in paths:

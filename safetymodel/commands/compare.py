@@ -2,13 +2,21 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from safetymodel.commands.shared import JsonFile, Memory, Seconds, States, after_writing, size_in_bytes
+from safetymodel.commands.shared import (
+    JsonFile,
+    Memory,
+    Seconds,
+    States,
+    after_writing,
+    ended_by_limits,
+    give_out,
+    size_in_bytes,
+)
 
 EXIT_CODES = (
     "Exit codes: 0 the revisions behave alike, by proof, and no requirement changed; 1 they differ; 2 a spec or the "
@@ -43,16 +51,12 @@ def compare(
 ) -> int:
     """Tell what changed between two revisions: verdicts, behaviour, conditions, faults."""
     from safetymodel import comparison, pipeline
-    from safetymodel.explore.engine import LimitReached, Limits
-    from safetymodel.report import compare_machine, compare_page, compare_said, machine, terminal
+    from safetymodel.explore.engine import Limits
+    from safetymodel.report import compare_machine, compare_page, compare_said, terminal
 
     limits = Limits(states=states, seconds=seconds, memory=size_in_bytes(memory))
-    try:
-        with terminal.progress() as progress:
-            compared = comparison.compare(old, new, faults, sets, limits, progress)
-    except LimitReached as limit:
-        print(f"undecided: {limit}", file=sys.stderr)
-        return 3
+    with ended_by_limits(), terminal.progress() as progress:
+        compared = comparison.compare(old, new, faults, sets, limits, progress)
     code = comparison.compare_exit_code(compared)
     if not isinstance(compared, compare_said.Compared):
         for unread in compared:
@@ -60,13 +64,12 @@ def compare(
         return code
     for run in (compared.old, compared.new):
         terminal.print_problems(run.problems)
-    if json_file == "-":
-        sys.stdout.write(machine.as_text(compare_machine.comparison_json(compared)))
-    else:
-        terminal.show((*compare_said.said_of_comparison(compared), None), sys.stdout)
-        if json_file is not None:
-            text = machine.as_text(compare_machine.comparison_json(compared))
-            code = after_writing(pipeline.save_text(Path(json_file), text), code)
+    code = give_out(
+        lambda: compare_machine.comparison_json(compared),
+        lambda: (*compare_said.said_of_comparison(compared), None),
+        json_file,
+        code,
+    )
     if html_file is not None:
         code = after_writing(pipeline.save_text(html_file, compare_page.comparison_page(compared)), code)
     return code

@@ -18,6 +18,8 @@ from safetymodel.commands.shared import (
     Spec,
     States,
     after_writing,
+    ended_by_limits,
+    give_out,
     listed,
     size_in_bytes,
 )
@@ -65,32 +67,23 @@ def faults(
 ) -> int:
     """Find which faults, alone or together, defeat each requirement; and which of them show."""
     from safetymodel import pipeline
-    from safetymodel.claims.judge import EngineDisagreement
-    from safetymodel.explore.engine import LimitReached, Limits
-    from safetymodel.report import faults_machine, faults_said, machine, terminal
+    from safetymodel.explore.engine import Limits
+    from safetymodel.report import faults_machine, faults_said, terminal
 
     limits = Limits(states=states, seconds=seconds, memory=size_in_bytes(memory))
     named = (None if only is None else listed(only), listed(show))
-    try:
-        with terminal.progress() as progress:
-            result = pipeline.study_faults(spec, up_to, named[0], engine.value, limits, progress, runs.value, named[1])
-    except EngineDisagreement as wrong:
-        print(f"two roads to a run disagree: {wrong}\nThis is a mistake in safetymodel. Nothing counts as shown.")
-        return 4
-    except LimitReached as limit:
-        print(f"undecided: {limit}", file=sys.stderr)
-        return 3
+    with ended_by_limits(), terminal.progress() as progress:
+        result = pipeline.study_faults(spec, up_to, named[0], engine.value, limits, progress, runs.value, named[1])
     code = pipeline.faults_exit_code(result)
     terminal.print_problems(result.problems)
     if isinstance(result, pipeline.Unread):
         return code
-    if json_file == "-":
-        sys.stdout.write(machine.as_text(faults_machine.study_json(result)))
-    else:
-        terminal.show((*faults_said.said_of_faults(result, named[1], numbers), None), sys.stdout)
-        if json_file is not None:
-            text = machine.as_text(faults_machine.study_json(result))
-            code = after_writing(pipeline.save_text(Path(json_file), text), code)
+    code = give_out(
+        lambda: faults_machine.study_json(result),
+        lambda: (*faults_said.said_of_faults(result, named[1], numbers), None),
+        json_file,
+        code,
+    )
     if csv_file is not None:
         code = after_writing(pipeline.save_text(csv_file, faults_machine.study_csv(result)), code)
     if trees_to is not None:

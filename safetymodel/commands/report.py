@@ -7,7 +7,16 @@ from typing import Annotated
 
 import typer
 
-from safetymodel.commands.shared import Memory, Seconds, Spec, States, after_writing, listed, size_in_bytes
+from safetymodel.commands.shared import (
+    Memory,
+    Seconds,
+    Spec,
+    States,
+    after_writing,
+    ended_by_limits,
+    listed,
+    size_in_bytes,
+)
 from safetymodel.commands.verify import EXIT_CODES, Second
 
 
@@ -35,7 +44,6 @@ def report(
 ) -> int:
     """Write one self-contained page of evidence: verdicts, runs to step through, faults, review, diagrams."""
     from safetymodel import evidence, pipeline
-    from safetymodel.claims.judge import EngineDisagreement
     from safetymodel.explore.engine import Limits
     from safetymodel.names import did_you_mean
     from safetymodel.report import terminal
@@ -47,12 +55,8 @@ def report(
             raise typer.BadParameter(f"there is no part {name!r}; {hint}", param_hint="--without")
     limits = Limits(states=states, seconds=seconds, memory=size_in_bytes(memory))
     wanted = evidence.Wanted(up_to, left, listed(player))
-    try:
-        with terminal.progress() as progress:
-            found = evidence.report(spec, wanted, limits, progress, second_opinion.value)
-    except EngineDisagreement as wrong:
-        print(f"two roads to a run disagree: {wrong}\nThis is a mistake in safetymodel. Nothing counts as shown.")
-        return 4
+    with ended_by_limits(), terminal.progress() as progress:
+        found = evidence.report(spec, wanted, limits, progress, second_opinion.value)
     if isinstance(found, pipeline.Unread):
         return after_writing(found.problems, 2)
     page, run = found

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -18,6 +17,8 @@ from safetymodel.commands.shared import (
     Spec,
     States,
     after_writing,
+    ended_by_limits,
+    give_out,
     listed,
     size_in_bytes,
 )
@@ -78,10 +79,9 @@ def review(
 ) -> int:
     """Read the logic back: defects, what nobody asked for, longest reactions, what causes what."""
     from safetymodel import pipeline
-    from safetymodel.claims.judge import EngineDisagreement
-    from safetymodel.explore.engine import LimitReached, Limits
-    from safetymodel.report import machine, review_machine, review_said, terminal
+    from safetymodel.explore.engine import Limits
     from safetymodel.report import markdown as marked
+    from safetymodel.report import review_machine, review_said, terminal
 
     parts = _parts(only)
     for file in matrix or ():
@@ -90,26 +90,18 @@ def review(
     if matrix and "matrix" not in parts:
         raise typer.BadParameter("the matrix is left out by --only", param_hint="--matrix")
     limits = Limits(states=states, seconds=seconds, memory=size_in_bytes(memory))
-    try:
-        with terminal.progress() as progress:
-            result = pipeline.review_spec(spec, faults, parts, engine.value, limits, progress, runs == AllRuns.always)
-    except EngineDisagreement as wrong:
-        print(f"two roads to a run disagree: {wrong}\nThis is a mistake in safetymodel. Nothing counts as shown.")
-        return 4
-    except LimitReached as limit:
-        print(f"undecided: {limit}", file=sys.stderr)
-        return 3
+    with ended_by_limits(), terminal.progress() as progress:
+        result = pipeline.review_spec(spec, faults, parts, engine.value, limits, progress, runs == AllRuns.always)
     code = pipeline.review_exit_code(result)
     terminal.print_problems(result.problems)
     if isinstance(result, pipeline.Unread):
         return code
-    if json_file == "-":
-        sys.stdout.write(machine.as_text(review_machine.review_json(result)))
-    else:
-        terminal.show((*review_said.said_of_review(result, quiet), None), sys.stdout)
-        if json_file is not None:
-            text = machine.as_text(review_machine.review_json(result))
-            code = after_writing(pipeline.save_text(Path(json_file), text), code)
+    code = give_out(
+        lambda: review_machine.review_json(result),
+        lambda: (*review_said.said_of_review(result, quiet), None),
+        json_file,
+        code,
+    )
     if markdown is not None:
         text = marked.as_markdown(review_said.said_of_review(result, quiet))
         code = after_writing(pipeline.save_text(markdown, text), code)

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import re
+import sys
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -13,6 +16,7 @@ from safetymodel.problems import Problem
 
 if TYPE_CHECKING:
     from safetymodel.model.system import System
+    from safetymodel.report.said import Block
 
 CAUTION = (
     "Results are about the model in the spec file, under the limits that are printed, and about nothing else. "
@@ -64,6 +68,37 @@ class Engine(StrEnum):
 
 
 EngineChoice = Annotated[Engine, typer.Option("--engine", help="Write down every state, or work on sets of states.")]
+
+
+@contextmanager
+def ended_by_limits() -> Iterator[None]:
+    """Where a limit ends the work, the program ends with 3; where two roads disagree, which is our bug, with 4."""
+    from safetymodel.claims.judge import EngineDisagreement
+    from safetymodel.explore.engine import LimitReached
+
+    try:
+        yield
+    except EngineDisagreement as wrong:
+        print(f"two roads to a run disagree: {wrong}\nThis is a mistake in safetymodel. Nothing counts as shown.")
+        raise typer.Exit(4) from wrong
+    except LimitReached as limit:
+        print(f"undecided: {limit}", file=sys.stderr)
+        raise typer.Exit(3) from limit
+
+
+def give_out(
+    data: Callable[[], dict[str, Any]], said: Callable[[], Sequence[Block]], json_file: str | None, code: int
+) -> int:
+    """Show a result in words, and write it as JSON where that is wanted, or as JSON alone to standard output; the exit
+    code after that."""
+    from safetymodel.pipeline import save_text
+    from safetymodel.report import machine, terminal
+
+    if json_file == "-":
+        sys.stdout.write(machine.as_text(data()))
+        return code
+    terminal.show(tuple(said()), sys.stdout)
+    return code if json_file is None else after_writing(save_text(Path(json_file), machine.as_text(data())), code)
 
 
 def load_system(spec: str) -> System | None:

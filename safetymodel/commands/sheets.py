@@ -17,6 +17,7 @@ from safetymodel.commands.shared import (
     Spec,
     Stops,
     after_writing,
+    ended_by_limits,
     listed,
     size_in_bytes,
 )
@@ -58,19 +59,15 @@ def sheets(
     """Plan the commissioning: a sheet of test rows that shows every interlock, reset, fault, stop and way out."""
     from safetymodel.bench.commission import Commissioning, commission
     from safetymodel.bench.sheets import COLUMNS
-    from safetymodel.explore.engine import LimitReached, Limits
+    from safetymodel.explore.engine import Limits
     from safetymodel.files import cannot_write
     from safetymodel.pipeline import save_text
     from safetymodel.report import machine, sheet_pages, terminal
 
     named = (None if modes is None else listed(modes), None if stops is None else listed(stops))
     limits = Limits(seconds=seconds, memory=size_in_bytes(memory))
-    try:
-        with terminal.progress() as progress:
-            found = commission(spec, *named, mechanical, switches, limits, progress)
-    except LimitReached as limit:
-        print(f"undecided: {limit}", file=sys.stderr)
-        return 3
+    with ended_by_limits(), terminal.progress() as progress:
+        found = commission(spec, *named, mechanical, switches, limits, progress)
     if not isinstance(found, Commissioning):
         terminal.print_problems(found)
         return 2

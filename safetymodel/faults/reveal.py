@@ -12,8 +12,9 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, Generic, Literal, TypeVar
 
+from safetymodel.claims.breach_states import NEW_FAULT, NO_NEW_FAULT, TICK
 from safetymodel.claims.clock import Clock
-from safetymodel.explore.engine import EVERY_STEP, HAPPENINGS, REACTION, LimitReached, Space, going_round
+from safetymodel.explore.engine import HAPPENINGS, REACTION, LimitReached, Space, going_round
 from safetymodel.explore.flags import Part
 from safetymodel.model.formula import AllOf, AnyOf, FaultUp, Formula, InState, Not, SignalTrue
 from safetymodel.model.step import Kind
@@ -28,10 +29,7 @@ Telling = Literal[
 REVEALED: tuple[Telling, ...] = ("at once", "in time", "at demand")
 """Found in every continuation, at or before the next demand on the failed part."""
 
-_FAULT: tuple[Kind, ...] = ("fault",)
 _JUMP: tuple[Kind, ...] = ("jump",)
-_TICK: tuple[Kind, ...] = ("tick",)
-_NO_NEW_FAULT: tuple[Kind, ...] = tuple(kind for kind in EVERY_STEP if kind != "fault")
 _NO_TICK: tuple[Kind, ...] = tuple(kind for kind in HAPPENINGS if kind not in ("tick", "fault"))
 
 
@@ -116,7 +114,7 @@ class _Look(Generic[S]):
         self.clock = clock
         self.down = space.where(Not(FaultUp(fault.number)))
         self.up = space.where(FaultUp(fault.number))
-        self.struck = space.common(space.after(space.common(space.settled, self.down), _FAULT), self.up)
+        self.struck = space.common(space.after(space.common(space.settled, self.down), NEW_FAULT), self.up)
         told = space.common(space.where(AnyOf(fault.indications)), space.common(space.settled, self.up))
         self.told = told
         self.silent = space.minus(self.up, told)
@@ -159,7 +157,7 @@ class _Look(Generic[S]):
 
     def _spread(self, members: S, room: S) -> S:
         self.clock.check()
-        return self.space.spread(self.space.common(members, room), _NO_NEW_FAULT, None, room)
+        return self.space.spread(self.space.common(members, room), NO_NEW_FAULT, None, room)
 
     def _settle(self, members: S) -> S:
         """The silent settled states that reactions lead to."""
@@ -182,7 +180,7 @@ class _Look(Generic[S]):
             if ticks == power:  # a set that comes back comes back for ever: compare with one of each doubling
                 power, known = 2 * power, here
             self.clock.check()
-            landed = space.common(space.after(here, _TICK), room)
+            landed = space.common(space.after(here, TICK), room)
             here = self._meanwhile(landed, room)
             ticks += 1
             if space.same(here, known):

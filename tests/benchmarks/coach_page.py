@@ -48,14 +48,16 @@ def opened(running: Browser, path: Path, width: int, height: int) -> Page:
     return page
 
 
-def main(folder: Path) -> None:
+def main(folder: Path) -> int:
     folder.mkdir(parents=True, exist_ok=True)
     PICTURES.mkdir(exist_ok=True)
     pages = [made(name, folder) for name in ("whimbrel", "whimbrel-draft")]
+    broken = 0
     with browser() as running:
         for path in pages:
             page = opened(running, path, 1280, 900)
             found = Axe().run(page).response["violations"]
+            broken += len(found)
             print(f"{path.stem}: {len(found)} rules of axe-core broken {[v['id'] for v in found]}")
         draft = pages[1]
         page = opened(running, draft, 1180, 1250)
@@ -71,7 +73,8 @@ def main(folder: Path) -> None:
         page.emulate_media(media="print")
         page.evaluate("scrollTo(0, 0)")
         page.screenshot(path=PICTURES / "print.png")
+    return 1 if broken else 0
 
 
 if __name__ == "__main__":
-    main(Path(sys.argv[1] if len(sys.argv) > 1 else "pages"))
+    sys.exit(main(Path(sys.argv[1] if len(sys.argv) > 1 else "pages")))

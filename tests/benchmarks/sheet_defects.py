@@ -85,7 +85,7 @@ def could_be_found(commissioned: Commissioning, defect: Defect) -> str:
     return f"FINDABLE, by a run of {least} happenings; a fuzz run finds it, ending in {rows}"
 
 
-def main(seeds: list[int]) -> None:
+def main(seeds: list[int]) -> int:
     print(f"{datetime.now(UTC):%Y-%m-%d}, {platform.machine()}, Python {platform.python_version()}; processor time")
     started = time.process_time()
     commissioned = commission(str(SPEC))
@@ -97,6 +97,7 @@ def main(seeds: list[int]) -> None:
     mapping = mapping_with_forces(plan.forced, mapping_by_names(commissioned.system), by_names=True)
     sound = run_sheet(plan, mapping, Twin(plan.forced.system))
     print(f"a sound twin passes: {sound.passed}, in {time.process_time() - started:.1f} s")
+    looked = 0
     for seed in seeds:
         drawn = some_defects(commissioned.system, DEFECTS, seed)
         missed = []
@@ -109,7 +110,9 @@ def main(seeds: list[int]) -> None:
         for defect in missed:
             found = could_be_found(commissioned, defect)
             print(f"  not found: {defect.text}. {found}. {why_not(commissioned, defect)}")
+        looked += len(drawn)
+    return 0 if sound.passed and looked else 1
 
 
 if __name__ == "__main__":
-    main([int(word) for word in (sys.argv[1] if len(sys.argv) > 1 else "1").split(",")])
+    sys.exit(main([int(word) for word in (sys.argv[1] if len(sys.argv) > 1 else "1").split(",")]))
