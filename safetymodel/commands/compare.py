@@ -20,7 +20,7 @@ from safetymodel.commands.shared import (
 
 EXIT_CODES = (
     "Exit codes: 0 the revisions behave alike, by proof, and no requirement changed; 1 they differ; 2 a spec or the "
-    "call has problems; 3 a limit left it undecided."
+    "call has problems; 3 a limit left it undecided; 4 two roads to a run disagree, which is our bug."
 )
 
 

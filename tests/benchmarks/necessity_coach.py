@@ -77,7 +77,7 @@ def run_text(system: System, effect: Effect) -> str:
     return f": after {', '.join(names)}" if names else ": at the start"
 
 
-def main(spec: str) -> None:
+def main(spec: str) -> int:
     system, problems = load(spec)
     assert system is not None, problems
     started, wall = time.process_time(), time.monotonic()
@@ -111,7 +111,8 @@ def main(spec: str) -> None:
     out = Path(__file__).with_suffix(".md")
     out.write_text("\n".join(text) + "\n", encoding="utf-8")
     print(f"wrote {out.name}: {len(found.unasked)} parts, {spent:.0f} s")
+    return 0 if found.parts else 1
 
 
 if __name__ == "__main__":
-    main(sys.argv[1] if len(sys.argv) > 1 else os.path.relpath(SPECS / "whimbrel.yaml"))
+    sys.exit(main(sys.argv[1] if len(sys.argv) > 1 else os.path.relpath(SPECS / "whimbrel.yaml")))
