@@ -58,6 +58,9 @@ class Coverage:
         )
         self.pairs = _alike(system)
         self.apart: set[int] = set()
+        self.automatic = tuple(t.number for t in system.transitions if t.event is None)
+        self.prompt: set[int] = set()
+        self._late_looks: dict[int, int] = {}
         self.steps = 0
         self.uncertain = 0
         self._watched = self._watch()
@@ -79,10 +82,12 @@ class Coverage:
             self._attempt(old, stimulus.number)
         if old == new and stimulus.kind != "event":
             return
-        way = self._ways(old, stimulus, new)
-        for state, number in way:
+        way, last = self._ways(old, stimulus, new)
+        for place, (state, number) in enumerate(way):
             self.taken.add(number)
             self._look(state, number)
+            if place >= last and number not in self.prompt:
+                self._look_for_late(state, number, new)
         if old.states != new.states or old.flags != new.flags:
             self._enter(new)
             self._look_at_automatic(new, self.tracker.affected(old, new))
@@ -90,21 +95,31 @@ class Coverage:
             clocks = enumerate(zip(old.clocks, new.clocks, strict=True))
             self._look_at_automatic(new, sum(1 << number for number, (a, b) in clocks if a != b))
 
-    def _ways(self, old: State, stimulus: Stimulus, new: State) -> tuple[tuple[State, int], ...]:
+    def _ways(self, old: State, stimulus: Stimulus, new: State) -> tuple[tuple[tuple[State, int], ...], int]:
+        """(state, transition taken in it) of each move; and the place of the first one after the last tick."""
         if stimulus.kind != "wait":
-            return self.tracker.way(old, stimulus, new) or ()
+            return self.tracker.way(old, stimulus, new) or (), 0
         found: list[tuple[State, int]] = []
-        state = old
+        state, last = old, 0
         for _ in range(stimulus.number):
             later, suspects = self.tracker.one_tick(state)
             ends = self.tracker.passed([(later, suspects)])[1]
             if len(ends) != 1:
-                return tuple(found)
+                return tuple(found), len(found)
+            last = len(found)
             found.extend(self.tracker.reaction(later, suspects, ends[0]))
             if ends[0] == state:
                 break
             state = ends[0]
-        return tuple(found)
+        return tuple(found), last
+
+    def _look_for_late(self, state: State, number: int, rest: State) -> None:
+        """Whether it would show were an automatic transition not taken yet."""
+        looks = self._late_looks.get(number, 0)
+        if self.system.transitions[number].event is None and looks < MOST_LATE_LOOKS:
+            self._late_looks[number] = looks + 1
+            if self.tracker.shows_late(state, number, rest):
+                self.prompt.add(number)
 
     def _enter(self, state: State) -> None:
         states = state.states
@@ -178,6 +193,12 @@ class Coverage:
                 len(self.blockable),
                 tuple(t for t in self.blockable if t not in self.blocked),
             ),
+            Share(
+                "automatic transitions seen to be in time",
+                len(self.prompt),
+                len(self.automatic),
+                tuple(t for t in self.automatic if t not in self.prompt),
+            ),
             Share("alike outputs seen apart", len(self.apart), len(self.pairs)),
             self._share("parts of conditions seen true", tuple(p for p in places if self.seen[p].true)),
             self._share("parts of conditions seen false", tuple(p for p in places if self.seen[p].false)),
@@ -190,6 +211,9 @@ class Coverage:
 
 
 MOST_PAIRS = 400
+
+MOST_LATE_LOOKS = 60
+"""How often it is looked whether one transition would be seen to be late."""
 
 
 def _alike(system: System) -> tuple[tuple[int, int], ...]:

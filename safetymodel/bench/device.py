@@ -13,9 +13,10 @@ from typing import Literal, Protocol, TypeAlias
 Value: TypeAlias = bool | int | str
 """What a point can show or be set to."""
 
-Trouble = Literal["refused", "lost", "slow", "garbage"]
+Trouble = Literal["refused", "lost", "slow", "garbage", "restless"]
 """``refused``: no connection, or the device will not do it; ``lost``: it was there and is gone; ``slow``: no answer
-in time; ``garbage``: an answer that makes no sense."""
+in time; ``garbage``: an answer that makes no sense; ``restless``: its logic goes round for ever, which is a difference
+wherever the model comes to rest."""
 
 
 class DeviceError(Exception):

@@ -23,6 +23,7 @@ from safetymodel.bench.device import NoDevice
 from safetymodel.bench.guide import Goal, Guide, goals_of
 from safetymodel.bench.kept import words
 from safetymodel.bench.mapping import Mapping, spec_and_map
+from safetymodel.bench.pursuit import Pursuit
 from safetymodel.bench.run import Difference, Rig
 from safetymodel.bench.stimulus import Stimulus
 from safetymodel.bench.tracking import Tracker
@@ -55,7 +56,7 @@ def fuzz_machine(
             self.device = Guarded(device())
             self.rig = Rig(system, mapping, self.device, tracker)
             self.guide = Guide(system, tracker, self.rig.can_give, faults)
-            self.goal: Goal | None = None
+            self.pursuit: Pursuit | None = None
 
         @initialize()
         def reset(self) -> None:
@@ -65,17 +66,16 @@ def fuzz_machine(
         @precondition(lambda self: bool(goals))
         def aim(self, place: int) -> None:
             """Choose what to go for."""
-            self.goal = goals[place]
+            self.pursuit = Pursuit(self.guide, goals[place], None, random.Random(place), STEPS)
 
         @rule(chance=st.integers(0, 7))
-        @precondition(lambda self: self.goal is not None)
+        @precondition(lambda self: self.pursuit is not None)
         def follow(self, chance: int) -> None:
             """A stimulus on a way to the goal."""
-            assert self.goal is not None
+            assert self.pursuit is not None
             state = self.rig.possible[0]
             rng = random.Random(chance)
-            stimulus = self.guide.towards(state, self.goal, rng, chance > 2) or self.guide.anything(state, rng)
-            self._give(stimulus)
+            self._give(self.pursuit.next(state, rng) or self.guide.anything(state, rng))
 
         @rule(event=st.sampled_from([e.name for e in system.events] or [""]))
         def event(self, event: str) -> None:

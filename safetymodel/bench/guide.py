@@ -11,8 +11,9 @@ import random
 from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from typing import Literal
+from typing import Any, Literal
 
+from safetymodel.bench.compiled import Question
 from safetymodel.bench.coverage import Coverage
 from safetymodel.bench.parts import Part, Path, without
 from safetymodel.bench.settable import Settable
@@ -33,7 +34,7 @@ from safetymodel.model.formula import (
     conjoin,
 )
 from safetymodel.model.state import State
-from safetymodel.model.step import is_stuck
+from safetymodel.model.step import is_stuck, may_strike
 from safetymodel.model.system import Fault, System, Transition
 
 DEEPEST = 14
@@ -44,14 +45,14 @@ Given = Callable[[Stimulus], bool]
 
 @dataclass(frozen=True, eq=False)
 class Goal:
-    """``kind`` ``taken`` or ``blocked``: ``number`` is a transition; ``matters``: a place among the parts; ``apart``: a
+    """``kind`` ``taken``, ``prompt`` or ``blocked``: ``number`` is a transition; ``matters``: a place among the parts; ``apart``: a
     place among the pairs of outputs that could be crossed.
 
     Where ``wanted`` holds, ``event`` is tried, or the clock of subsystem ``clock[0]`` comes to ``clock[1]`` ticks; None
     where being there is all. ``faults`` are those of which one must be up; empty where it goes without.
     """
 
-    kind: Literal["taken", "blocked", "matters", "apart"]
+    kind: Literal["taken", "prompt", "blocked", "matters", "apart"]
     number: int
     wanted: Formula
     event: int | None = None
@@ -59,6 +60,9 @@ class Goal:
     faults: tuple[int, ...] = ()
     begins: tuple[int, int] | None = None
     """The subsystem and the state that its transition leaves."""
+    passing: bool = False
+    """It holds only for a moment, while the logic reacts."""
+    transition: int | None = None
 
 
 class Guide:
@@ -68,8 +72,10 @@ class Guide:
         self.system = system
         self.tracker = tracker
         self.budget = budget
-        self._tests: dict[int, tuple[Formula, tuple[Callable[[State], bool], ...]]] = {}
+        self._tests: dict[Goal, tuple[tuple[Formula, Question], ...]] = {}
         self._ahead = [_distances(system, s.number) for s in system.subsystems]
+        self._nearest: dict[tuple[int, frozenset[int]], list[list[tuple[int, int]]]] = {}
+        self._not_due = {t.number: Not(able(system, t)) for t in system.transitions if t.event is None and not t.latest}
         self._conditions = [conjoin((t.interlock, t.physical)) for t in system.transitions]
         self.events = tuple(e.number for e in system.events if can_give(Stimulus("event", e.number)))
         self.usable = frozenset(self.events)
@@ -108,42 +114,73 @@ class Guide:
                 return Stimulus("event", rng.choice(ready))
         return Stimulus("event", rng.choice(self.events))
 
-    def towards(self, state: State, goal: Goal, rng: random.Random, source_first: bool = True) -> Stimulus | None:
-        """A stimulus that may lead towards a goal; None where no way is seen from here.
+    def want(self, state: State, formula: Formula, rng: random.Random) -> Stimulus | None:
+        """A first stimulus on a way to make true what is false; None where no way is seen from here."""
+        return self._want(state, formula, True, frozenset(), rng)
 
-        ``source_first``: the state that its transition leaves is sought before the rest, which may bar the way there (a
-        dead supply, a fault); without, all is sought at once, which helps where the rest has to be there before.
-        """
-        if self.tracker.holds(state, goal.wanted):
-            if goal.event is not None:
-                return Stimulus("event", goal.event)
-            if goal.clock is not None and state.clocks[goal.clock[0]] < goal.clock[1]:
-                return Stimulus("wait", goal.clock[1] - state.clocks[goal.clock[0]])
-            return None
-        if source_first and goal.begins is not None and state.states[goal.begins[0]] != goal.begins[1]:
-            found = self._reach(state, goal.begins[0], frozenset(goal.begins[1:]), frozenset(), rng)
-            if found is not None:
-                return found
-        return self._want(state, goal.wanted, True, frozenset(), rng)
+    def reach(self, state: State, subsystem: int, wanted: int, rng: random.Random) -> Stimulus | None:
+        """The same for a state of a subsystem in which it is not."""
+        return self._reach(state, subsystem, frozenset((wanted,)), frozenset(), rng)
+
+    def strike(self, state: State, fault: int) -> Stimulus | None:
+        """The fault, where it can strike."""
+        return Stimulus("fault", fault) if may_strike(self.system, state, fault, self.budget) else None
+
+    def home(self, fault: int) -> tuple[int, int] | None:
+        """The state of a subsystem that a fault keeps or leaves; None for one of a signal, or of any state."""
+        this = self.system.faults[fault]
+        return None if this.kind == "signal" or this.state is None else (this.subject, this.state)
+
+    def lacking(self, state: State, goal: Goal) -> list[Formula]:
+        """The conjuncts of a goal that are not there yet."""
+        return [part for part, test in self._tests_of(goal) if not test(state)]
 
     def missing(self, state: State, goal: Goal) -> int:
-        """How many conjuncts of a goal are not there yet."""
-        known = self._tests.get(id(goal.wanted))
-        if known is None or known[0] is not goal.wanted:
+        """How many they are."""
+        return sum(not test(state) for _, test in self._tests_of(goal))
+
+    def source(self, goal: Goal) -> Formula | None:
+        """The conjunct of a goal that says where its transition begins."""
+        return self._tests_of(goal)[0][0] if goal.begins is not None else None
+
+    def _tests_of(self, goal: Goal) -> tuple[tuple[Formula, Question], ...]:
+        known = self._tests.get(goal)
+        if known is None:
             parts = goal.wanted.parts if isinstance(goal.wanted, AllOf) else (goal.wanted,)
-            known = goal.wanted, tuple(self.tracker.asked(part) for part in parts)
-            self._tests[id(goal.wanted)] = known
-        return sum(not test(state) for test in known[1])
+            known = self._tests[goal] = tuple((part, self.tracker.asked(part)) for part in parts)
+        return known
+
+    def meets(self, goal: Goal, before: State, stimulus: Stimulus, after: State) -> bool:
+        """Whether a step of the model meets a goal, as far as that can be told quickly; `Coverage` decides."""
+        holds = self.tracker.holds
+        if goal.passing or goal.kind in ("taken", "prompt"):
+            if goal.event is not None:
+                return stimulus == Stimulus("event", goal.event) and holds(before, goal.wanted)
+            assert goal.begins is not None and goal.transition is not None
+            left = before.states[goal.begins[0]] == goal.begins[1] != after.states[goal.begins[0]]
+            if stimulus.kind == "wait" or before == after:
+                return left and goal.clock is not None and holds(before, goal.wanted)
+            for state, number in self.tracker.way(before, stimulus, after) or ():
+                if number == goal.transition and holds(state, goal.wanted):
+                    return goal.kind != "prompt" or self.tracker.shows_late(state, number, after)
+            return False
+        if goal.event is not None:
+            return stimulus == Stimulus("event", goal.event) and holds(before, goal.wanted)
+        return holds(after, goal.wanted) and (goal.clock is None or after.clocks[goal.clock[0]] >= goal.clock[1])
 
     def at_rest(self, goal: Goal) -> tuple[Formula, ...]:
         """That none of the automatic transitions of what a goal depends on is due, those that wait for a time aside."""
         cone = self.tracker.cone(goal.wanted)
-        untimed = (t for t in self.system.transitions if t.event is None and not t.latest)
-        return tuple(Not(able(self.system, t)) for t in untimed if t.subsystem in cone.subsystems)
+        ways = (n for s in cone.subsystems for n in self.system.subsystems[s].transitions)
+        return tuple(self._not_due[n] for n in ways if n in self._not_due)
 
-    def related(self, goal: Goal) -> tuple[int, ...]:
-        """The faults that can be forced of what a goal depends on."""
+    def related(self, goal: Goal, wider: bool = False) -> tuple[int, ...]:
+        """The faults that can be forced of what a goal depends on; ``wider``: of what these subsystems' own transitions
+        depend on too."""
         cone = self.tracker.cone(goal.wanted)
+        if wider:
+            ways = (n for s in cone.subsystems for n in self.system.subsystems[s].transitions)
+            cone = self.tracker.cone(AllOf((goal.wanted, *(self._conditions[n] for n in ways))))
         return tuple(
             f.number
             for f in self.faults
@@ -216,20 +253,24 @@ class Guide:
         """Move a subsystem into one of some states: by a first transition on a short way through its own states."""
         if subsystem in busy or len(busy) >= DEEPEST:
             return None
-        here = state.states[subsystem]
-        ahead = self._ahead[subsystem]
-        ways = []
-        for number in self.system.subsystems[subsystem].transitions:
-            t = self.system.transitions[number]
-            if t.source == here:
-                nearest = min((ahead[t.target].get(goal, 99) for goal in enter), default=99)
-                if nearest < 99:
-                    ways.append((nearest + rng.random() * 1.5, number))
-        for _, number in sorted(ways):
+        near = self._near(subsystem, enter)[state.states[subsystem]]
+        for _, number in sorted([(nearest + rng.random() * 1.5, number) for nearest, number in near]):
             found = self._enable(state, self.system.transitions[number], busy | {subsystem}, rng)
             if found is not None:
                 return found
         return self._jump(state, subsystem, enter, rng)
+
+    def _near(self, subsystem: int, enter: frozenset[int]) -> list[list[tuple[int, int]]]:
+        """For each state of a subsystem the transitions that leave it towards some states, with how far it is then."""
+        known = self._nearest.get((subsystem, enter))
+        if known is None:
+            this, ahead = self.system.subsystems[subsystem], self._ahead[subsystem]
+            known = self._nearest[subsystem, enter] = [[] for _ in this.states]
+            for t in (self.system.transitions[n] for n in this.transitions):
+                distances = [ahead[t.target][goal] for goal in enter if goal in ahead[t.target]]
+                if distances:
+                    known[t.source].append((min(distances), t.number))
+        return known
 
     def _enable(self, state: State, t: Transition, busy: frozenset[int], rng: random.Random) -> Stimulus | None:
         if self.tracker.can(state, t.number):
@@ -260,7 +301,10 @@ def goals_of(system: System, coverage: Coverage, guide: Guide) -> tuple[Goal, ..
     for t in system.transitions:
         source, begins = InState(t.subsystem, (t.source,)), (t.subsystem, t.source)
         clock = (t.subsystem, t.latest) if t.event is None and t.latest else None
-        found.append(Goal("taken", t.number, _all(source, t.interlock, t.physical), t.event, clock, begins=begins))
+        wanted = _all(source, t.interlock, t.physical)
+        found.append(Goal("taken", t.number, wanted, t.event, clock, begins=begins, transition=t.number))
+        if t.event is None:
+            found.append(Goal("prompt", t.number, wanted, None, clock, begins=begins, transition=t.number))
         if t.number in coverage.blockable:
             blocked = _all(source, Not(conjoin((t.interlock, t.physical))))
             found.append(Goal("blocked", t.number, blocked, t.event, begins=begins))
@@ -268,7 +312,10 @@ def goals_of(system: System, coverage: Coverage, guide: Guide) -> tuple[Goal, ..
         t = system.transitions[part.transition]
         begins = (t.subsystem, t.source)
         clock = (t.subsystem, t.latest) if t.event is None and t.latest else None
-        found.append(Goal("matters", place, _mattering(system, t, part), t.event, clock, begins=begins))
+        wanted, happens = _mattering(system, t, part)
+        passing = happens and t.event is None and not t.latest
+        more: dict[str, Any] = {"begins": begins, "passing": passing, "transition": t.number}
+        found.append(Goal("matters", place, wanted, t.event, clock, **more))
     for place, (one, other) in enumerate(coverage.pairs):
         states = range(len(system.subsystems[one].states))
         apart = AnyOf(tuple(AllOf((InState(one, (n,)), InState(other, (n,), True))) for n in states))
@@ -281,7 +328,7 @@ def goals_of(system: System, coverage: Coverage, guide: Guide) -> tuple[Goal, ..
 def _with_faults(system: System, goal: Goal, guide: Guide, settable: Settable) -> Goal | None:
     """The goal with the faults of which it needs one; None where no settled state meets it."""
     wanted = goal.wanted
-    if goal.kind != "taken":
+    if goal.kind not in ("taken", "prompt") and not goal.passing:
         wanted = conjoin((wanted, *guide.at_rest(goal)))
     if settable.can_be(wanted):
         return goal
@@ -296,6 +343,8 @@ def is_met(goal: Goal, coverage: Coverage) -> bool:
     match goal.kind:
         case "taken":
             return goal.number in coverage.taken
+        case "prompt":
+            return goal.number in coverage.prompt
         case "blocked":
             return goal.number in coverage.blocked
         case "matters":
@@ -304,15 +353,17 @@ def is_met(goal: Goal, coverage: Coverage) -> bool:
             return goal.number in coverage.apart
 
 
-def _mattering(system: System, t: Transition, part: Part) -> Formula:
-    """Where leaving the part out would make a difference: the part reads so that it alone decides."""
+def _mattering(system: System, t: Transition, part: Part) -> tuple[Formula, bool]:
+    """Where leaving the part out would make a difference: the part reads so that it alone decides. And whether it
+    decides that the transition happens, not that it is blocked."""
     condition = part.of(system)
     other = t.physical if part.interlock else t.interlock
     rest = without(condition, part.path)
     sign, narrows = _polarity(condition, part.path)
     source = InState(t.subsystem, (t.source,))
     reading = part.formula if sign != narrows else Not(part.formula)
-    return _all(source, rest if narrows else Not(rest), other, reading)
+    decided = (rest, Not(condition)) if narrows else (condition, Not(rest))
+    return _all(source, reading, *decided, other), not narrows
 
 
 def _polarity(formula: Formula, path: Path) -> tuple[bool, bool]:

@@ -6,17 +6,17 @@ import random
 import time
 from collections import deque
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Literal
 
 from safetymodel.bench.coverage import Coverage, Share
 from safetymodel.bench.device import Device, DeviceError
 from safetymodel.bench.guide import Goal, Guide, goals_of, is_met
 from safetymodel.bench.mapping import Mapping
+from safetymodel.bench.pursuit import Pursuit
 from safetymodel.bench.run import Record, Rig
 from safetymodel.bench.stimulus import Stimulus
 from safetymodel.bench.tracking import CannotTrack, Tracker
-from safetymodel.model.formula import AllOf, FaultUp
 from safetymodel.model.state import State
 from safetymodel.model.system import System
 
@@ -38,14 +38,11 @@ RETURN = 0.6
 FAULTY = 0.2
 """How often a fault that may help is used although its goal has not been missed without one."""
 
-LOOKS = 4
-"""How many ways on are compared before a stimulus is given."""
-
 ALIKE = 3
 """Goals that begin in the same state of a subsystem: so many missed ones count as a try of each."""
 
-SOURCE_FIRST = 0.7
-"""In how many tries the state from which a transition leads is sought before the rest of its goal."""
+REHEARSED = 1.0
+"""Stimuli that are tried on the model alone, for goals that were missed, to one that the device is given."""
 
 CLEARED = 0.05
 """How often, before a step, faults are cleared by a reset once nothing is open any more."""
@@ -121,12 +118,10 @@ class _Run:
         self.open = list(goals_of(system, self.coverage, self.guide))
         self.tries: dict[Goal, int] = {}
         self.missed: dict[tuple[int, int] | None, int] = {}
-        self.ways: dict[tuple[int, int], tuple[Stimulus, ...]] = {}
+        self.ways: dict[tuple[tuple[int, int], int], tuple[tuple[Stimulus, ...], State]] = {}
         self.plan: deque[Stimulus] = deque()
-        self.been: set[tuple[int, ...]] = set()
-        self.source_first = True
-        self.goal: Goal | None = None
-        self.left = 0
+        self.pursuit: Pursuit | None = None
+        self.rehearsed = 0
         self.steps = self.happenings = self.resets = 0
         self.started = time.monotonic()
 
@@ -163,7 +158,7 @@ class _Run:
                 return "limit", over
             if len(self.rig.stimuli) >= LONGEST_EPISODE and self._reset():
                 return "difference", "the device differs after its reset"
-            if self.goal is None and self._choose():
+            if self.pursuit is None and self._choose():
                 return "difference", "the device differs after its reset"
             if self._give(self._next()):
                 return "difference", "the device differs from the model"
@@ -189,33 +184,15 @@ class _Run:
             return self.plan.popleft()
         state = self.rig.possible[0]
         stimulus: Stimulus | None = None
-        goal = self.goal
-        if goal is not None and self.rng.random() < DIRECT:
-            stimulus = self._towards(state, goal)
-        self.left -= 1
-        if goal is not None and (stimulus is None or self.left <= 0):
-            self.left -= 10  # no way is seen from here: somewhere else there may be one
+        pursuit = self.pursuit
+        if pursuit is not None:
+            if self.rng.random() < DIRECT:
+                stimulus = pursuit.next(state, self.rng)
+            pursuit.left -= 1 if stimulus is not None and pursuit.left > 0 else 11
+            # where no way is seen, somewhere else there may be one
         if stimulus is None or not self.rig.can_give(stimulus):
             return self.guide.anything(state, self.rng)
         return stimulus
-
-    def _towards(self, state: State, goal: Goal) -> Stimulus | None:
-        """A stimulus towards the goal: of a few, the one that undoes least of it and leads to something new."""
-        now = self.guide.missing(state, goal)
-        self.been.add(state.states)
-        best: tuple[int, Stimulus] | None = None
-        for _ in range(LOOKS if now else 1):
-            stimulus = self.guide.towards(state, goal, self.rng, self.source_first)
-            if stimulus is None or not now or (best is not None and stimulus == best[1]):
-                best = best or (0, stimulus) if stimulus is not None else best
-                continue
-            after = self.rig.tracker.after((state,), stimulus)[0]
-            cost = max(0, self.guide.missing(after, goal) - now) + 2 * (after.states in self.been)
-            if best is None or cost < best[0]:
-                best = cost, stimulus
-            if not cost:
-                break
-        return best[1] if best is not None else None
 
     def _give(self, stimulus: Stimulus) -> bool:
         before = self.rig.possible
@@ -227,42 +204,59 @@ class _Run:
         self._remember(before[0], self.rig.possible[0])
         if self.on_step is not None:
             self.on_step(self.steps, self.coverage)
-        if self.goal is not None:
-            met = is_met(self.goal, self.coverage)
-            if met or self.left <= 0:
-                kin = self.goal.begins
-                self.missed[kin] = max(0, self.missed.get(kin, 0) + (-1 if met else 1))
-                self.goal = None
+        if self.pursuit is not None and not self.plan:
+            goal = self.pursuit.goal
+            met = is_met(goal, self.coverage)
+            if met or self.pursuit.left <= 0:
+                self._done_with(goal, met)
+                self.pursuit = None
         return False
 
+    def _done_with(self, goal: Goal, met: bool) -> None:
+        self.missed[goal.begins] = max(0, self.missed.get(goal.begins, 0) + (-1 if met else 1))
+
+    # -- the next goal ------------------------------------------------------------------------
+
     def _choose(self) -> bool:
-        """The next goal: of some that were tried least, the nearest. Whether the device differs, where a reset goes
-        before: a fault that has struck is in the way of most goals."""
-        self.open = [goal for goal in self.open if not is_met(goal, self.coverage)]
-        if not self.open:
-            return bool(self.rig.possible[0].flags) and self.rng.random() < CLEARED and self._reset()
-        state = self.rig.possible[0]
-        up = state.flags
-        fewest = min(self._rank(goal) for goal in self.open)
-        least = [goal for goal in self.open if self._rank(goal) <= fewest]
-        if up:  # what this fault is good for, as long as there is any of it
-            least = [goal for goal in least if any(up >> fault & 1 for fault in goal.faults)] or least
-        some = self.rng.sample(least, min(COMPARED, len(least)))
-        goal = min(some, key=lambda goal: self.guide.missing(state, goal))
-        tries = self.tries.get(goal, 0)
-        self.tries[goal] = tries + 1
-        self.left = min(FIRST_TRY << fewest, LONGEST_TRY)
-        fault = self._fault_for(goal, up, tries)
-        way = self._way_to(state, goal)
-        if (way or self._in_the_way(up, fault)) and self._reset():
+        """The next goal, and how it is gone for. Whether the device differs, where a reset goes before: a fault that
+        has struck is in the way of most goals."""
+        while True:
+            self.open = [goal for goal in self.open if not is_met(goal, self.coverage)]
+            if not self.open:
+                return bool(self.rig.possible[0].flags) and self.rng.random() < CLEARED and self._reset()
+            goal, fewest = self._nearest()
+            tries = self.tries.get(goal, 0)
+            self.tries[goal] = tries + 1
+            state = self.rig.possible[0]
+            fault = self._fault_for(goal, state.flags, tries)
+            pursuit = Pursuit(self.guide, goal, fault, self.rng, min(FIRST_TRY << fewest, LONGEST_TRY))
+            way, begin = self._way_to(state, pursuit)
+            afresh = begin is not None or self._in_the_way(state.flags, fault)
+            if not tries or self.rehearsed > self.steps * REHEARSED:
+                break
+            rows, count = pursuit.rehearse(begin or (self.rig.tracker.start()[0] if afresh else state), self.rng)
+            self.rehearsed += count + 1
+            if rows is not None:
+                way = (*way, *rows)
+                pursuit.left = 0
+                break
+            self._done_with(goal, False)
+        if afresh and self._reset():
             return True
         self.plan.extend(way)
-        self.been.clear()
-        self.source_first = self.rng.random() < SOURCE_FIRST
-        if fault is not None:
-            goal = replace(goal, wanted=AllOf((FaultUp(fault), goal.wanted)))
-        self.goal = goal
+        self.pursuit = pursuit
         return False
+
+    def _nearest(self) -> tuple[Goal, int]:
+        """Of some goals that were tried least, the nearest; and how often they were tried."""
+        state = self.rig.possible[0]
+        ranks = [self._rank(goal) for goal in self.open]
+        fewest = min(ranks)
+        least = [goal for goal, rank in zip(self.open, ranks, strict=True) if rank <= fewest]
+        if state.flags:  # what this fault is good for, as long as there is any of it
+            least = [goal for goal in least if any(state.flags >> fault & 1 for fault in goal.faults)] or least
+        some = self.rng.sample(least, min(COMPARED, len(least)))
+        return min(some, key=lambda goal: self.guide.missing(state, goal)), fewest
 
     def _in_the_way(self, up: int, fault: int | None) -> bool:
         """Whether the faults that are up are none that the next goal is for, and a reset has to clear them; where more
@@ -280,23 +274,29 @@ class _Run:
         if goal.faults:
             return self.rng.choice([f for f in goal.faults if up >> f & 1] or goal.faults)
         if self.rng.random() < (0.5 if tries else FAULTY):
-            related = self.guide.related(goal)
+            related = self.guide.related(goal, wider=tries > 1 and self.rng.random() < 0.5)
             return self.rng.choice(related) if related else None
         return None
 
     def _remember(self, before: State, after: State) -> None:
-        """The shortest way from a reset, without faults, that was seen to each state of each subsystem."""
-        if after.flags:
+        """The shortest way from a reset that was seen to each state of each subsystem, without faults and with one."""
+        if after.flags & (after.flags - 1):
             return
         length = len(self.rig.stimuli)
         for place in enumerate(after.states):
             if before.states[place[0]] != place[1]:
-                known = self.ways.get(place)
-                if known is None or length < len(known):
-                    self.ways[place] = tuple(self.rig.stimuli)
+                known = self.ways.get((place, after.flags))
+                if known is None or length < len(known[0]):
+                    self.ways[place, after.flags] = tuple(self.rig.stimuli), after
 
-    def _way_to(self, state: State, goal: Goal) -> tuple[Stimulus, ...]:
-        """A way from a reset to where a goal begins, if it is not there already; empty for going on from here."""
-        if goal.begins is None or state.states[goal.begins[0]] == goal.begins[1] or self.rng.random() > RETURN:
-            return ()
-        return self.ways.get(goal.begins, ())
+    def _way_to(self, state: State, pursuit: Pursuit) -> tuple[tuple[Stimulus, ...], State | None]:
+        """A way from a reset to where a try begins, and the state that it leads to; (), None for going on from here."""
+        begins, fault = pursuit.goal.begins, pursuit.fault
+        if begins is None or state.states[begins[0]] == begins[1] or self.rng.random() > RETURN:
+            return (), None
+        places = [(begins, 0)]
+        if fault is not None:
+            home = self.guide.home(fault)
+            at_home = [(home, 0)] if home is not None and pursuit.strike == "at home" else []
+            places = [(begins, 1 << fault), *at_home, *places]
+        return next((self.ways[place] for place in places if place in self.ways), ((), None))

@@ -31,12 +31,14 @@ class Difference:
 
     ``before`` are the states that were possible before the last stimulus, ``expected`` those after it. ``outputs`` are
     the names of the outputs that fit no expected state; empty where each fits one, but no one state fits all.
+    ``restless`` says that the device does not come to rest, where the model does: then nothing could be read.
     """
 
     before: tuple[State, ...]
     expected: tuple[State, ...]
     shown: Shown
     outputs: tuple[str, ...]
+    restless: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,11 +89,14 @@ class Rig:
         """Reset the device, and hold what it shows against the initial state."""
         self.stimuli, self.shown, self.difference = [], [], None
         self._written = {}
-        if self.mapping.reset is not None:
-            self._act(self.mapping.reset)
-        else:
-            self.device.reset()
         self.possible = self.tracker.start()
+        try:
+            if self.mapping.reset is not None:
+                self._act(self.mapping.reset)
+            else:
+                self.device.reset()
+        except DeviceError as error:
+            return self._restless((), self.possible, error)
         return self._hold((), self.possible)
 
     def give(self, stimulus: Stimulus) -> Difference | None:
@@ -105,7 +110,10 @@ class Rig:
         before = self.possible
         expected = self.tracker.after(before, stimulus, self.mapping.slack)
         self.stimuli.append(stimulus)
-        self._do(stimulus)
+        try:
+            self._do(stimulus)
+        except DeviceError as error:
+            return self._restless(before, expected, error)
         if self.mapping.inputs and stimulus.kind != "wait":
             return self._play(before, stimulus, expected)
         return self._hold(before, expected)
@@ -152,6 +160,14 @@ class Rig:
                 if action is not None:
                     self._act(action)
                 # else the fault is one of an input: the model reads it so from now on, and the bench plays it
+
+    def _restless(self, before: tuple[State, ...], expected: tuple[State, ...], error: DeviceError) -> Difference:
+        """The difference of a device that does not come to rest; any other error is raised again."""
+        if error.trouble != "restless":
+            raise error
+        self.possible = ()
+        self.difference = Difference(before, expected, {}, (), error.message)
+        return self.difference
 
     # -- what it shows ------------------------------------------------------------------------
 

@@ -78,11 +78,57 @@ class Settable:
                     domains[subsystem] = left
                 case HowMany():
                     self._count(formula, wanted, wishes, choices)
-        if not choices:
+        left: list[list[Wish]] = []
+        for options in choices:
+            known = [self._known(formula, domains, held, flags) for formula, _ in options]
+            if any(now == wanted for now, (_, wanted) in zip(known, options, strict=True) if now is not None):
+                continue
+            open_options = [option for now, option in zip(known, options, strict=True) if now is None]
+            if not open_options:
+                return False
+            left.append(open_options)
+        if not left:
             return True
-        options = min(choices, key=len)
-        rest = [other for other in choices if other is not options]
+        options = min(left, key=len)
+        rest = [other for other in left if other is not options]
         return any(self._solve([option], list(rest), dict(domains), held, flags) for option in options)
+
+    def _known(self, formula: Formula, domains: Domains, held: dict[int, bool], flags: int) -> bool | None:
+        """The truth of a formula where what is decided so far decides it."""
+        match formula:
+            case Constant(value):
+                return value
+            case Not(part):
+                value_of = self._known(part, domains, held, flags)
+                return None if value_of is None else not value_of
+            case Defined(_, body):
+                return self._known(body, domains, held, flags)
+            case AllOf(parts) | AnyOf(parts):
+                deciding, unknown = isinstance(formula, AnyOf), False
+                for part in parts:
+                    now = self._known(part, domains, held, flags)
+                    if now == deciding and now is not None:
+                        return deciding
+                    unknown |= now is None
+                return None if unknown else not deciding
+            case SignalTrue(signal):
+                if signal in held:
+                    return held[signal]
+                return self._known(self.system.signals[signal].reads, domains, held, flags)
+            case FaultUp(fault):
+                return bool(flags >> fault & 1)
+            case InState(subsystem, states, negated):
+                domain = domains.get(subsystem)
+                if domain is None:
+                    return None
+                here = domain.intersection(states)
+                return None if here and len(here) < len(domain) else bool(here) != negated
+            case HowMany(least, most, members, _):
+                each = [self._known(member, domains, held, flags) for member in members]
+                true, most_true = each.count(True), len(each) - each.count(False)
+                if most_true < least or true > most:
+                    return False
+                return True if true >= least and most_true <= most else None
 
     def _count(self, formula: HowMany, wanted: bool, wishes: list[Wish], choices: list[list[Wish]]) -> None:
         """`every`, `some` and `no` as what they say of each member; other counts are left open."""

@@ -85,6 +85,9 @@ def _moves(system: System, tracker: Tracker, before: State, stimulus: Stimulus, 
 def _difference(system: System, tracker: Tracker, record: Record, difference: Difference) -> Iterator[Line]:
     if not record.stimuli:
         yield Line("note", "right after its reset:")
+    if difference.restless:
+        yield Line("why", f"the model comes to rest here, the device does not: {difference.restless}")
+        return
     for name in difference.outputs[:MOST_TOLD]:
         yield Line(
             "why", f"{name}: {_allowed(system, tracker, difference, name)}, the device shows {_shown(difference, name)}"

@@ -1,7 +1,7 @@
 """Which states the model can be in after what was done: any order of reaction is right.
 
-Built on `model/step`: whether a transition can move is asked there once for each different reading of what it depends
-on, and remembered. So a step of a large system costs some look-ups.
+Conditions are compiled (`compiled`), steps from single states remembered. `tests/test_tracking.py` compares all of it with
+`model/step`.
 """
 
 from __future__ import annotations
@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterable
 from operator import itemgetter
 from typing import Any
 
+from safetymodel.bench.compiled import Compiler, Question
 from safetymodel.bench.stimulus import Stimulus
 from safetymodel.model.formula import FaultUp, Formula, HowMany, InState, SignalTrue, atoms
 from safetymodel.model.state import State, initial_state
@@ -20,7 +21,11 @@ MOST_POSSIBLE = 20_000
 """How many possible states are followed at once, transient ones included."""
 
 MOST_REMEMBERED = 50_000
-"""Readings of one condition, and steps, that are remembered."""
+"""Steps that are remembered."""
+
+
+MOST_LATE = 200
+"""States that are looked at to tell whether a late transition shows."""
 
 
 class CannotTrack(Exception):
@@ -33,7 +38,8 @@ class Tracker:
     def __init__(self, system: System) -> None:
         self.system = system
         self._cones = [Cone(system, t.interlock, t.physical, own=t.subsystem) for t in system.transitions]
-        self._can = [self._asker(t) for t in system.transitions]
+        self._compiler = Compiler(system)
+        self._can = [self._compiler.can_move(t) for t in system.transitions]
         self._automatic: list[list[tuple[Transition, ...]]] = [
             [
                 tuple(system.transitions[n] for n in s.transitions if _leaves(system.transitions[n], state))
@@ -41,6 +47,7 @@ class Tracker:
             ]
             for s in system.subsystems
         ]
+        self._leaving = [[tuple((t, self._can[t.number]) for t in ts) for ts in states] for states in self._automatic]
         self._readers = self._who_reads()
         self._by_flag = [
             _bits(t.subsystem for t in system.transitions if self._cones[t.number].mask >> f.number & 1)
@@ -48,25 +55,25 @@ class Tracker:
         ]
         self._everybody = (1 << len(system.subsystems)) - 1
         self._timed = tuple(t for t in system.transitions if t.event is None and t.earliest < t.latest)
-        self._truths: dict[int, tuple[Formula, Callable[[State], bool]]] = {}
+        self._truths: dict[int, tuple[Formula, Question]] = {}
         self._steps: dict[tuple[State, Stimulus, int], tuple[State, ...]] = {}
         self._signals = tuple(SignalTrue(s.number) for s in system.signals)
 
     # -- single questions ---------------------------------------------------------------------
 
     def can(self, state: State, transition: int) -> bool:
-        """As :func:`safetymodel.model.step.can_move`, remembered."""
+        """As :func:`safetymodel.model.step.can_move`."""
         return self._can[transition](state)
 
     def holds(self, state: State, formula: Formula) -> bool:
-        """As :func:`safetymodel.model.step.holds`, remembered for formulas that live as long as the tracker."""
+        """As :func:`safetymodel.model.step.holds`; compiled for formulas that live as long as the tracker."""
         return self.asked(formula)(state)
 
-    def asked(self, formula: Formula) -> Callable[[State], bool]:
-        """The formula as a question to states, which remembers its answers."""
+    def asked(self, formula: Formula) -> Question:
+        """The formula as a question to states."""
         known = self._truths.get(id(formula))
         if known is None or known[0] is not formula:
-            known = formula, self._reader(formula)
+            known = formula, self._compiler.question(formula)
             self._truths[id(formula)] = known
         return known[1]
 
@@ -145,11 +152,29 @@ class Tracker:
             due = self.due(state, suspects)
             left = _bits(t.subsystem for t in due)
             for t in reversed(due):
-                after = moved(state, (t,))
+                after = _taken(state, t)
                 if after not in came and len(came) < MOST_POSSIBLE:
                     came[after] = state, t.number
                     stack.append((after, left | self._readers[t.subsystem]))
         return None
+
+    def shows_late(self, state: State, transition: int, rest: State) -> bool:
+        """Whether a machine that does not take a due automatic transition yet comes to rest looking otherwise than the
+        model, which comes to rest so; False too where that takes long to tell."""
+        stack, seen = [state], {state}
+        while stack:
+            here = stack.pop()
+            others = [t for t in self.due(here, self._everybody) if t.number != transition]
+            if not others and here.states == rest.states:
+                return False
+            for t in others:
+                after = _taken(here, t)
+                if after not in seen:
+                    if len(seen) >= MOST_LATE:
+                        return False
+                    seen.add(after)
+                    stack.append(after)
+        return True
 
     # -- sets of states -----------------------------------------------------------------------
 
@@ -219,8 +244,8 @@ class Tracker:
             low = suspects & -suspects
             suspects ^= low
             number = low.bit_length() - 1
-            for t in self._automatic[number][states[number]]:
-                if clocks[number] >= t.latest and self._can[t.number](state):
+            for t, can in self._leaving[number][states[number]]:
+                if clocks[number] >= t.latest and can(state):
                     found.append(t)
         return found
 
@@ -235,7 +260,7 @@ class Tracker:
                 if len(due) > 1:
                     break
                 (t,) = due
-                state = moved(state, (t,))
+                state = _taken(state, t)
                 suspects = self._readers[t.subsystem]
             landed = [(state, self._everybody)]
         settled = self._react(landed)[1]
@@ -260,7 +285,7 @@ class Tracker:
             for t in due:
                 left |= 1 << t.subsystem
             for t in reversed(due):
-                after = moved(state, (t,))
+                after = _taken(state, t)
                 if after not in seen:
                     stack.append((after, left | self._readers[t.subsystem]))
         if not settled:
@@ -295,7 +320,7 @@ class Tracker:
         frontier = list(states)
         while frontier:
             landed = [
-                (moved(state, (t,)), self._readers[t.subsystem])
+                (_taken(state, t), self._readers[t.subsystem])
                 for state in frontier
                 for t in self._timed
                 if t.earliest <= state.clocks[t.subsystem] < t.latest and self._can[t.number](state)
@@ -316,47 +341,6 @@ class Tracker:
                 for subsystem in self._cones[t.number].subsystems:
                     readers[subsystem] |= 1 << t.subsystem
         return readers
-
-    def _asker(self, transition: Transition) -> Callable[[State], bool]:
-        system, cone = self.system, self._cones[transition.number]
-        subsystem, source = transition.subsystem, transition.source
-        key_of, mask = cone.key, cone.mask
-        remembered: dict[Any, bool] = {}
-
-        def can(state: State) -> bool:
-            states = state.states
-            if states[subsystem] != source:
-                return False
-            key = (key_of(states), state.flags & mask) if state.flags else key_of(states)
-            known = remembered.get(key)
-            if known is None:
-                known = can_move(system, state, transition)
-                if len(remembered) >= MOST_REMEMBERED:
-                    remembered.clear()
-                remembered[key] = known
-            return known
-
-        return can
-
-    def _reader(self, formula: Formula) -> Callable[[State], bool]:
-        if isinstance(formula, InState):
-            subsystem, here, negated = formula.subsystem, frozenset(formula.states), formula.negated
-            return lambda state: (state.states[subsystem] in here) != negated
-        system, cone = self.system, Cone(self.system, formula)
-        key_of, mask = cone.key, cone.mask
-        remembered: dict[Any, bool] = {}
-
-        def truth(state: State) -> bool:
-            key = (key_of(state.states), state.flags & mask)
-            known = remembered.get(key)
-            if known is None:
-                known = holds(system, state, formula)
-                if len(remembered) >= MOST_REMEMBERED:
-                    remembered.clear()
-                remembered[key] = known
-            return known
-
-        return truth
 
 
 class Cone:
@@ -382,6 +366,15 @@ class Cone:
         self.subsystems = tuple(sorted(subsystems))
         self.mask = _bits(flags)
         self.key: Callable[[tuple[int, ...]], Any] = itemgetter(*self.subsystems) if self.subsystems else _nothing
+
+
+def _taken(state: State, t: Transition) -> State:
+    """As :func:`safetymodel.model.step.moved` for one transition; most reactions are one, and have no clock to reset."""
+    states, clocks, flags = state
+    at = t.subsystem
+    if clocks[at]:
+        clocks = (*clocks[:at], 0, *clocks[at + 1 :])
+    return State((*states[:at], t.target, *states[at + 1 :]), clocks, flags)
 
 
 def _nothing(states: tuple[int, ...]) -> int:

@@ -35,6 +35,10 @@ MOST_REACTIONS = 10_000
 """Reactions after one stimulus: more than that, and the logic goes round for ever."""
 
 
+MANY_REACTIONS = 200
+"""Reactions after which it is looked whether the same states come again."""
+
+
 class _Subsystem:
     """What a `transitions` machine moves: ``state`` is the name of its state, set by the library."""
 
@@ -69,7 +73,8 @@ class Twin:
         self._held: dict[int, bool] = {}
         self._parts = [_Subsystem(s.states[s.initial]) for s in system.subsystems]
         self._machines = [self._machine(n) for n in range(len(system.subsystems))]
-        self._signals = [self._signal(s.number, self._question(s.reads)) for s in system.signals]
+        self._signals: list[Question] = []
+        self._signals += [self._signal(s.number, self._question(s.reads)) for s in system.signals]
         self._allowed = [self._permission(t) for t in system.transitions]
         self._stuck = [
             [f for f in system.faults if f.kind == "stuck" and f.subject == s.number] for s in system.subsystems
@@ -87,7 +92,8 @@ class Twin:
     def reset(self) -> None:
         self._rng = None if self._seed is None else random.Random(self._seed)
         self._flags = [False] * len(self.system.faults)
-        self._held = dict(self._wired)
+        self._held.clear()
+        self._held.update(self._wired)
         self._late = {}
         for machine, part in zip(self._machines, self._parts, strict=True):
             machine.set_state(part.initial)
@@ -164,13 +170,22 @@ class Twin:
         return [f for f in self.system.faults if f.kind == "signal" and f.subject == fault.subject]
 
     def _react(self) -> None:
-        for _ in range(MOST_REACTIONS):
+        seen: dict[tuple[str, ...], None] = {}
+        for count in range(MOST_REACTIONS):
             due = self._due()
             if due is None:
                 return
             self._take(due)
+            if count >= MANY_REACTIONS and self._rng is None:
+                look = tuple(part.state for part in self._parts)
+                if look in seen:
+                    break
+                seen[look] = None
+        round_and_round = list(zip(*seen, strict=True))
+        names = [s.name for s, states in zip(self.system.subsystems, round_and_round, strict=False) if len({*states}) > 1]
+        told = f" ({', '.join(names[:4])})" if names else ""
         raise DeviceError(
-            "lost", "the twin's logic goes round for ever", "see what `safetymodel verify` says of chatter"
+            "restless", f"the twin's logic goes round for ever{told}", "see what `safetymodel verify` says of chatter"
         )
 
     def _due(self) -> int | None:
@@ -257,13 +272,13 @@ class Twin:
         missing = [d.part for d in self.defects if d.part is not None and d.part.transition == transition.number]
         for part in missing[:1]:
             interlock = without(interlock, part.path)
-        first, second = self._question(interlock), self._question(transition.physical)
-        return lambda: first() and second()
+        return _every([self._question(interlock), self._question(transition.physical)])
 
     def _signal(self, number: int, reads: Question) -> Question:
+        held = self._held
+
         def value() -> bool:
-            held = self._held.get(number)
-            return reads() if held is None else held
+            return held[number] if number in held else reads()
 
         return value
 
@@ -277,18 +292,17 @@ class Twin:
                 names = frozenset(self.system.subsystems[subsystem].states[s] for s in states)
                 return (lambda: part.state not in names) if negated else (lambda: part.state in names)
             case SignalTrue(signal):
-                return lambda: self._signals[signal]()
+                signals = self._signals
+                return lambda: signals[signal]()
             case FaultUp(fault):
                 return lambda: self._flags[fault]
             case Not(inner):
                 asked = self._question(inner)
                 return lambda: not asked()
             case AllOf(parts):
-                all_of = [self._question(part) for part in parts]
-                return lambda: all(ask() for ask in all_of)
+                return _every([self._question(part) for part in parts])
             case AnyOf(parts):
-                any_of = [self._question(part) for part in parts]
-                return lambda: any(ask() for ask in any_of)
+                return _some([self._question(part) for part in parts])
             case HowMany(least, most, members, _):
                 counted = [self._question(member) for member in members]
                 return lambda: least <= sum(ask() for ask in counted) <= most
@@ -315,3 +329,31 @@ class Twin:
 
     def _unknown(self, point: str, known: Any) -> DeviceError:
         return DeviceError("refused", f"the twin has no point {point}", did_you_mean(point, known))
+
+
+def _every(questions: list[Question]) -> Question:
+    if len(questions) == 2:
+        first, second = questions
+        return lambda: first() and second()
+
+    def every() -> bool:
+        for ask in questions:  # noqa: SIM110 - all() with a generator takes twice as long
+            if not ask():
+                return False
+        return True
+
+    return every
+
+
+def _some(questions: list[Question]) -> Question:
+    if len(questions) == 2:
+        first, second = questions
+        return lambda: first() or second()
+
+    def some() -> bool:
+        for ask in questions:  # noqa: SIM110
+            if ask():
+                return True
+        return False
+
+    return some
