@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+import copy
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
 from functools import reduce
 from typing import Any, Generic, TypeVar
 from weakref import WeakKeyDictionary
@@ -11,7 +11,7 @@ from weakref import WeakKeyDictionary
 from safetymodel.claims.stepping import Stepper
 from safetymodel.claims.verdict import Trace
 from safetymodel.claims.watch import BREACH, NOTHING, Watch
-from safetymodel.explore.engine import REACTION
+from safetymodel.explore.engine import REACTION, Space
 from safetymodel.model.state import State, initial_state
 from safetymodel.model.step import Kind, Step, holds, is_settled, steps
 from safetymodel.model.system import System
@@ -19,28 +19,28 @@ from safetymodel.model.system import System
 S = TypeVar("S")
 
 
-@dataclass(slots=True)
 class Layers(Generic[S]):
-    """Sets by the fewest happenings that lead to them from the start, all in one room; for each value of the watch."""
+    """Sets of a space by the fewest happenings that lead to them from the start; for each value of the watch."""
 
-    room: S
-    found: list[dict[int, S]] = field(default_factory=list)
-    seen: dict[int, S] = field(default_factory=dict)
+    def __init__(self, space: Space[S]) -> None:
+        self.space = space
+        self.found: list[dict[int, S]] = []
+        self.seen: dict[int, S] = {}
 
 
-MOST_KEPT = 4
+MOST_KEPT = 8
 
 _KEPT: WeakKeyDictionary[Any, list[Layers[Any]]] = WeakKeyDictionary()
 """The layers of the latest shortest runs in a space: breaches by the same faults share them."""
 
 
 class Ahead(Generic[S]):
-    """The states of a room by the fewest happenings that lead on from them to a target: ``within[n]`` are those that
+    """The states of a space by the fewest happenings that lead on from them to a target: ``within[n]`` are those that
     need ``n`` or fewer, reactions before, between and after them included; for each value of the watch."""
 
-    def __init__(self, walker: Walker[S], room: S, targets: Mapping[int, S]) -> None:
+    def __init__(self, walker: Walker[S], targets: Mapping[int, S]) -> None:
         self._walker = walker
-        self._all = dict.fromkeys(walker.watch.values, room)
+        self._all = dict.fromkeys(walker.watch.values, walker.space.reached)
         self._frontier = dict(targets)
         self.within = [dict(targets)]
         self._close()
@@ -109,7 +109,13 @@ class Walker(Stepper[S]):
         long as both together. Only states with flags that some target has are searched: a flag never goes down again.
         """
         layers = self._layers(self.space.on_the_way(reduce(self.space.union, targets.values())))
-        back = Ahead(self, layers.room, targets)
+        near = copy.copy(self)
+        near.space = layers.space
+        return near._meeting(layers, targets)
+
+    def _meeting(self, layers: Layers[S], targets: Mapping[int, S]) -> Trace | None:
+        """From both ends, in the space of the layers."""
+        back = Ahead(self, targets)
         depth = 0
         while depth < len(layers.found) or self._deeper(layers):
             self.clock.check()
@@ -143,23 +149,19 @@ class Walker(Stepper[S]):
         return sum(self.space.weight(members) for members in sets.values())
 
     def _layers(self, room: S) -> Layers[S]:
-        """The layers within the room; those of a run without a watch are taken up again."""
-        if self.watch is not NOTHING:
-            return Layers(room)
+        """Layers within the room; those of a run without a watch are taken up again."""
         kept = _KEPT.setdefault(self.space, [])
-        for layers in kept:
-            if self.space.same(layers.room, room):
-                return layers
-        kept.append(Layers(room))
-        del kept[:-MOST_KEPT]
-        return kept[-1]
+        known = next((layers for layers in kept if self.space.same(layers.space.reached, room)), None)
+        if known is None:
+            known = Layers(self.space.inside(room))
+            kept.append(known)
+            del kept[:-MOST_KEPT]
+        known.space.on_work = self.space.on_work
+        return known if self.watch is NOTHING else Layers(known.space)
 
     def _deeper(self, layers: Layers[S]) -> bool:
         """One layer more; False where there is none."""
-        landed = self.start()
-        if layers.found:
-            happened = self.happen(layers.found[-1])
-            landed = {v: self.space.common(members, layers.room) for v, members in happened.items()}
+        landed = self.happen(layers.found[-1]) if layers.found else self.start()
         seen = dict(layers.seen)
         new = self._fresh(seen, self._reacted(landed))
         if new:

@@ -256,9 +256,7 @@ class Moves:
     def _event(self, event: Event) -> list[list[int]]:
         frame, system = self.before, self.system
         if len(event.movers) == 1:
-            return [
-                [frame.settled, *self._takes(system.transitions[n], frame.can[n])] for n in event.movers[0][1]
-            ]
+            return [[frame.settled, *self._takes(system.transitions[n], frame.can[n])] for n in event.movers[0][1]]
         happens = self.gates.new()
         able = []
         for subsystem, numbers in event.movers:
@@ -278,9 +276,7 @@ class Moves:
     def _strike(self, number: int) -> list[int]:
         frame, fault = self.before, self.system.faults[number]
         rivals = [
-            f.number
-            for f in self.system.faults
-            if f.kind == fault.kind == "signal" and f.subject == fault.subject
+            f.number for f in self.system.faults if f.kind == fault.kind == "signal" and f.subject == fault.subject
         ]
         full = self.gates.count_at_least(frame.flags, self.budget)
         down = [-frame.flags[f] for f in {number, *rivals}]

@@ -57,12 +57,14 @@ class Space(Protocol[S]):
     def complete(self) -> bool: ...
     @property
     def shortfall(self) -> str: ...
+
     on_work: Callable[[], None]
     """Called now and then by what takes long; may raise :class:`LimitReached`."""
 
     @property
     def start(self) -> S:
         """The declared initial state alone, before it has settled."""
+
     @property
     def reached(self) -> S: ...
     @property
@@ -73,6 +75,7 @@ class Space(Protocol[S]):
     def nothing(self) -> S: ...
     def where(self, formula: Formula) -> S:
         """The reached states in which the formula is true."""
+
     def union(self, a: S, b: S) -> S: ...
     def common(self, a: S, b: S) -> S: ...
     def minus(self, a: S, b: S) -> S: ...
@@ -80,27 +83,40 @@ class Space(Protocol[S]):
     def is_empty(self, a: S) -> bool: ...
     def size(self, a: S) -> int:
         """How many states, exactly."""
+
     def weight(self, a: S) -> int:
         """What a step of the set costs, in some measure that compares sets."""
+
     def contains(self, a: S, state: State) -> bool: ...
     def only(self, state: State) -> S:
         """The set of this one state; empty where it is not reached."""
+
     def after(self, a: S, kinds: Collection[Kind], events: Collection[int] | None = None) -> S:
         """The states that one step of these kinds leads to; ``events`` narrows the events."""
+
     def before(self, a: S, kinds: Collection[Kind], events: Collection[int] | None = None) -> S:
         """The reached states from which one step of these kinds leads into the set."""
+
     def spread(self, a: S, kinds: Collection[Kind], events: Collection[int] | None, within: S) -> S:
         """The set and all that any number of such steps lead to, as long as each lands in ``within``."""
+
     def spread_back(self, a: S, kinds: Collection[Kind], until: S | None = None) -> S:
         """The set and every reached state from which steps of these kinds can lead into it.
 
         With ``until`` only which of those states are in the answer is asked; of others some may be missing.
         """
+
     def fewest_faults(self, a: S) -> S:
         """Those states of a set that have the fewest flags up."""
+
     def on_the_way(self, a: S) -> S:
         """At least the reached states that a run into the set can pass. Since no flag ever goes down again,
         their flags are up together in some member; an engine may leave out all others."""
+
+    def inside(self, room: S, budget: int | None = None) -> Space[S]:
+        """The space with only these of its reached states, and a smaller budget where one is given; the start,
+        wherever it is, stays what it was."""
+
     def narrowed(self, formulas: Collection[Formula]) -> Space[S]:
         """The space of those subsystems alone that these formulas depend on, through whatever chain of reading;
         the space itself where that leaves nothing out or might not be exact.

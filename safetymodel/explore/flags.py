@@ -6,13 +6,12 @@ for fault f, as in :class:`~safetymodel.model.state.State`.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator
 from typing import Any, Generic, TypeVar
 
-from safetymodel.explore.engine import Space, no_limit
+from safetymodel.explore.engine import Space
 from safetymodel.model.formula import AllOf, FaultUp, Formula, Not
-from safetymodel.model.state import State, fault_numbers
-from safetymodel.model.step import Kind
+from safetymodel.model.state import fault_numbers
 from safetymodel.model.system import System
 
 S = TypeVar("S")
@@ -50,8 +49,6 @@ def flags_of(space: Space[Any]) -> Flags[Any]:
     """The questions about flags for this engine's sets."""
     from safetymodel.explore.symbolic import SymbolicSpace
 
-    if isinstance(space, Part):
-        return flags_of(space.whole)
     return _OfDiagrams(space) if isinstance(space, SymbolicSpace) else _OfArrays(space)
 
 
@@ -177,78 +174,9 @@ def flags_within(system: System, faults: Iterable[int]) -> Formula:
     return AllOf(tuple(Not(FaultUp(f.number)) for f in system.faults if f.number not in allowed))
 
 
-class Part(Generic[S]):
+def struck_by(space: Space[S], faults: Collection[int]) -> Space[S]:
     """The runs of a space in which only some faults strike: a space of its own, without another search.
 
     Flags never go down, so what leads to a state of this part, or what it can be led to from, is in the part too.
     """
-
-    def __init__(self, whole: Space[S], faults: Collection[int]) -> None:
-        self.whole = whole
-        self.system = whole.system
-        self.budget = min(whole.budget, len(faults))
-        self.complete = whole.complete
-        self.shortfall = whole.shortfall
-        self.start: S = whole.start
-        self.reached: S = whole.where(flags_within(whole.system, faults))
-        self.settled: S = whole.common(whole.settled, self.reached)
-        self.transient: S = whole.common(whole.transient, self.reached)
-        self.on_work: Callable[[], None] = no_limit
-
-    def nothing(self) -> S:
-        return self.whole.nothing()
-
-    def where(self, formula: Formula) -> S:
-        return self.whole.common(self.whole.where(formula), self.reached)
-
-    def union(self, a: S, b: S) -> S:
-        return self.whole.union(a, b)
-
-    def common(self, a: S, b: S) -> S:
-        return self.whole.common(a, b)
-
-    def minus(self, a: S, b: S) -> S:
-        return self.whole.minus(a, b)
-
-    def same(self, a: S, b: S) -> bool:
-        return self.whole.same(a, b)
-
-    def is_empty(self, a: S) -> bool:
-        return self.whole.is_empty(a)
-
-    def size(self, a: S) -> int:
-        return self.whole.size(a)
-
-    def weight(self, a: S) -> int:
-        return self.whole.weight(a)
-
-    def only(self, state: State) -> S:
-        return self.common(self.whole.only(state), self.reached)
-
-    def contains(self, a: S, state: State) -> bool:
-        return self.whole.contains(a, state)
-
-    def _kinds(self, kinds: Collection[Kind]) -> Collection[Kind]:
-        """Without faults nothing strikes."""
-        return kinds if self.budget else tuple(kind for kind in kinds if kind not in ("fault", "jump"))
-
-    def after(self, a: S, kinds: Collection[Kind], events: Collection[int] | None = None) -> S:
-        return self.whole.common(self.whole.after(a, self._kinds(kinds), events), self.reached)
-
-    def before(self, a: S, kinds: Collection[Kind], events: Collection[int] | None = None) -> S:
-        return self.whole.common(self.whole.before(a, self._kinds(kinds), events), self.reached)
-
-    def spread(self, a: S, kinds: Collection[Kind], events: Collection[int] | None, within: S) -> S:
-        return self.whole.spread(a, self._kinds(kinds), events, self.whole.common(within, self.reached))
-
-    def on_the_way(self, a: S) -> S:
-        return self.whole.common(self.whole.on_the_way(a), self.reached)
-
-    def narrowed(self, formulas: Collection[Formula]) -> Part[S]:
-        return self
-
-    def spread_back(self, a: S, kinds: Collection[Kind], until: S | None = None) -> S:
-        return self.whole.common(self.whole.spread_back(a, self._kinds(kinds), until), self.reached)
-
-    def fewest_faults(self, a: S) -> S:
-        return self.whole.fewest_faults(a)
+    return space.inside(space.where(flags_within(space.system, faults)), min(space.budget, len(faults)))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import time
 from collections.abc import Callable, Collection
 
@@ -281,6 +282,14 @@ class ProductSpace:
 
     def on_the_way(self, a: Members) -> Members:
         return self.reached
+
+    def inside(self, room: Members, budget: int | None = None) -> ProductSpace:
+        part = copy.copy(self)
+        part.budget = self.budget if budget is None else budget
+        part.reached = self.reached & room
+        part.settled = self.settled & room
+        part.transient = self.transient & room
+        return part
 
     def narrowed(self, formulas: Collection[Formula]) -> ProductSpace:
         return self

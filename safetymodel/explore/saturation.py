@@ -13,13 +13,10 @@ from typing import TypeAlias
 
 from safetymodel.explore.decisions import Diagram
 from safetymodel.explore.encoding import Encoding, Operation
-from safetymodel.explore.moves import Move
 from safetymodel.explore.ordering import signal_support, support
+from safetymodel.explore.pooling import pool_of
 from safetymodel.model.step import Kind
 from safetymodel.model.system import System
-
-AGAIN = 2
-"""How often steps backwards that led to something new are taken again before all others are tried."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,32 +28,29 @@ class Readers:
     of_time: tuple[int, ...]
     all: tuple[int, ...]
 
-    def after(self, move: Move, system: System) -> tuple[int, ...]:
-        """The reactions to try after a move from a settled state."""
-        if move.kind == "tick":
-            return self.of_time
-        if move.kind == "fault":
+    def after(self, moved: Collection[int] | None) -> tuple[int, ...]:
+        """The reactions to try after these subsystems moved from a settled state; None: anything may have changed."""
+        if moved is None:
             return self.all
-        if move.kind == "event":
-            moved = [subsystem for subsystem, _ in system.events[move.number].movers]
-        elif move.kind == "jump":
-            moved = [system.faults[move.number].subject]
-        else:
-            moved = [system.transitions[move.number].subsystem]
         return tuple(sorted({reaction for subsystem in moved for reaction in self.of[subsystem]}))
 
 
-def readers_of(system: System, reactions: Collection[int], anything: Collection[int] = ()) -> Readers:
-    """Who reads whom, among these automatic transitions; those in ``anything`` may read whatever there is."""
+def readers_of(system: System, reactions: Collection[Collection[int]], anything: Collection[int] = ()) -> Readers:
+    """Who reads whom, among these reactions, each one automatic transition or several; those in ``anything`` may read
+    whatever there is."""
     signals = signal_support(system)
     of: list[list[int]] = [[] for _ in system.subsystems]
     timed = []
-    for position, number in enumerate(reactions):
-        t = system.transitions[number]
-        read = {t.subsystem} | support(t.interlock, signals) | support(t.physical, signals)
-        for subsystem in range(len(of)) if number in anything else read:
+    for position, numbers in enumerate(reactions):
+        read: set[int] = set()
+        for number in numbers:
+            t = system.transitions[number]
+            read |= {t.subsystem} | support(t.interlock, signals) | support(t.physical, signals)
+            if number in anything:
+                read.update(range(len(of)))
+        for subsystem in sorted(read):
             of[subsystem].append(position)
-        if t.latest or number in anything:
+        if any(system.transitions[number].latest or number in anything for number in numbers):
             timed.append(position)
     return Readers(tuple(map(tuple, of)), tuple(timed), tuple(range(len(reactions))))
 
@@ -79,25 +73,14 @@ class Saturation:
         """``anything``: automatic transitions that the encoding lets become due by whatever changes."""
         self.encoding = encoding
         self.on_work = on_work
-        chosen = [
-            (move, operation)
-            for move, operation in encoding.moves
-            if move.kind in kinds and (move.kind != "event" or events is None or move.number in events)
-        ]
-        self.reactions: list[Operation] = [op for move, op in chosen if move.kind == "reaction"]
-        numbers = [move.number for move, _ in chosen if move.kind == "reaction"]
-        transitions = encoding.system.transitions
+        pool = pool_of(encoding, kinds, events)
+        self.reactions: list[Operation] = [pooled.operation for pooled in pool.reactions]
+        numbers = [pooled.reactions for pooled in pool.reactions]
         self.readers = readers_of(encoding.system, numbers, anything)
-        self.subjects = [transitions[number].subsystem for number in numbers]
-        self.happenings: list[Happening] = [
-            (self.readers.after(move, encoding.system), operation)
-            for move, operation in chosen
-            if move.kind in ("event", "time", "jump")
-        ]
-        self.strikes: list[Happening] = [
-            (self.readers.after(move, encoding.system), operation) for move, operation in chosen if move.kind == "fault"
-        ]
-        self.tick: Operation | None = next((op for move, op in chosen if move.kind == "tick"), None)
+        self.subjects = [encoding.system.transitions[first].subsystem for first, *_ in numbers]
+        self.happenings: list[Happening] = [(self.readers.after(p.moved), p.operation) for p in pool.happenings]
+        self.strikes: list[Happening] = [(self.readers.after(p.moved), p.operation) for p in pool.strikes]
+        self.tick: Operation | None = pool.tick
         self.rounds = 0
 
     def close(self, members: Diagram, tried: Collection[int], room: Diagram) -> Diagram:
@@ -181,60 +164,5 @@ class Saturation:
                 break
             new = self.close(new, self.readers.of_time, room)
             frontier = new & ~found & calm
-            found = found | new
-        return found
-
-    def grow_back(self, members: Diagram, reached: Diagram, settled: Diagram, until: Diagram | None = None) -> Diagram:
-        """The members and every reached state from which the steps can lead into them.
-
-        With ``until`` it ends as soon as all of those are found. As long as no new fault strikes the
-        flags of a run stay what they are: what has the flags of none of those that are still missing is
-        then let go.
-        """
-        total, false = members, self.encoding.decisions.false
-        apart = until is not None and not self.strikes
-        found, missing = members, false
-        while True:
-            if until is not None:
-                missing = until & ~found
-                if missing == false:
-                    return total
-            if apart:
-                flags = missing.exists(self.encoding.all_but_flags)
-                found, reached, settled = found & flags, reached & flags, settled & flags
-            before = found
-            found = self._back_once(found, reached, settled)
-            total = total | found
-            if found == before:
-                return total
-
-    def _back_once(self, found: Diagram, reached: Diagram, settled: Diagram) -> Diagram:
-        """Each step backwards; then, a few times, those again that led to something new, and ticks."""
-        steps = [(operation, reached) for operation in reversed(self.reactions)]
-        steps += [(operation, settled) for _, operation in reversed([*self.happenings, *self.strikes])]
-        useful = []
-        for operation, origin in steps:
-            self.on_work()
-            grown = found | (operation.source(found) & origin)
-            if grown != found:
-                useful.append((operation, origin))
-            found = grown
-        for _ in range(AGAIN):
-            before = found
-            for operation, origin in useful:
-                self.on_work()
-                found = found | (operation.source(found) & origin)
-            found = self._wait_back(found, settled)
-            if found == before:
-                break
-        return found
-
-    def _wait_back(self, found: Diagram, settled: Diagram) -> Diagram:
-        """Ticks backwards, for as long as they lead to something new."""
-        while self.tick is not None:
-            self.on_work()
-            new = self.tick.source(found) & settled & ~found
-            if new == self.encoding.decisions.false:
-                break
             found = found | new
         return found

@@ -8,10 +8,12 @@ import time
 from collections.abc import Callable, Collection, Iterator, Sequence
 from contextlib import AbstractContextManager, contextmanager
 
+from safetymodel.explore.backwards import Backwards
 from safetymodel.explore.cone import Through, cone_of
 from safetymodel.explore.decisions import Diagram, OutOfNodes, disjoin
-from safetymodel.explore.encoding import Encoding, Operation
+from safetymodel.explore.encoding import Encoding
 from safetymodel.explore.engine import EVERY_STEP, LimitReached, Limits, Progress, going_round, no_limit
+from safetymodel.explore.pooling import Pool, pool_of
 from safetymodel.explore.saturation import Saturation
 from safetymodel.model.formula import Formula
 from safetymodel.model.state import State, initial_state
@@ -149,15 +151,22 @@ class SymbolicSpace:
         self.start: Diagram = symbolic.start
         self.on_work: Callable[[], None] = no_limit
         """Called before each operation; may raise :class:`LimitReached`."""
+        self._origins: dict[Pool, Backwards] = {}
 
     def _guard(self) -> AbstractContextManager[None]:
         return within_memory(self.symbolic.memory)
 
-    def _operations(self, kinds: Collection[Kind], events: Collection[int] | None) -> Iterator[tuple[Kind, Operation]]:
-        for move, operation in self.symbolic.encoding.moves:
-            if move.kind in kinds and (move.kind != "event" or events is None or move.number in events):
-                self.on_work()
-                yield move.kind, operation
+    def _pool(self, kinds: Collection[Kind], events: Collection[int] | None) -> Pool:
+        return pool_of(self.symbolic.encoding, kinds, events)
+
+    def _backwards(self, kinds: Collection[Kind], events: Collection[int] | None = None) -> Backwards:
+        """The steps backwards within this space; remembered, since their conditions are joined with what is reached."""
+        pool = self._pool(kinds, events)
+        known = self._origins.get(pool)
+        if known is None:
+            encoding = self.symbolic.encoding
+            known = self._origins[pool] = Backwards(encoding, pool, self.reached, self.settled)
+        return known
 
     def nothing(self) -> Diagram:
         return self._false
@@ -198,19 +207,20 @@ class SymbolicSpace:
             return self.symbolic.encoding.single(state) & self.reached
 
     def after(self, a: Diagram, kinds: Collection[Kind], events: Collection[int] | None = None) -> Diagram:
-        encoding, result = self.symbolic.encoding, self._false
+        pool, result = self._pool(kinds, events), self._false
         with self._guard():
-            settled = a & encoding.calm
-            for kind, operation in self._operations(kinds, events):
-                result = result | operation.image(a if kind == "reaction" else settled)
+            settled = a & self.symbolic.encoding.calm
+            for pooled in pool.reactions:
+                self.on_work()
+                result = result | pooled.operation.image(a)
+            for operation in pool.in_settled():
+                self.on_work()
+                result = result | operation.image(settled)
             return result & self.reached
 
     def before(self, a: Diagram, kinds: Collection[Kind], events: Collection[int] | None = None) -> Diagram:
-        result, goal = self._false, a & self.reached
         with self._guard():
-            for kind, operation in self._operations(kinds, events):
-                result = result | (operation.source(goal) & (self.reached if kind == "reaction" else self.settled))
-            return result
+            return self._backwards(kinds, events).sources(a & self.reached, self.on_work)
 
     def spread(self, a: Diagram, kinds: Collection[Kind], events: Collection[int] | None, within: Diagram) -> Diagram:
         saturation = Saturation(self.symbolic.encoding, self.on_work, kinds, events)
@@ -227,6 +237,16 @@ class SymbolicSpace:
                 ways = ways | up.exists(encoding.decisions.cube([encoding.flag_bits[number]]))
             return ways & self.reached
 
+    def inside(self, room: Diagram, budget: int | None = None) -> SymbolicSpace:
+        part = copy.copy(self)
+        part.budget = self.budget if budget is None else budget
+        part._origins = {}
+        with self._guard():
+            part.reached = self.reached & room
+            part.settled = self.settled & room
+            part.transient = self.transient & room
+        return part
+
     def narrowed(self, formulas: Collection[Formula]) -> SymbolicSpace:
         cone = cone_of(self.system, formulas)
         if len(cone.subsystems) == len(self.system.subsystems) or not self.complete or self._chatters():
@@ -238,6 +258,7 @@ class SymbolicSpace:
             narrow = copy.copy(self)
             narrow.symbolic = copy.copy(self.symbolic)
             narrow.symbolic.encoding = through.encoding(disjoin(due, self._false))
+            narrow._origins = {}
             narrow.start = through.seen(self.start)
             narrow.reached = through.seen(self.reached)
             narrow.transient = narrow.reached & narrow.symbolic.encoding.transient
@@ -253,9 +274,8 @@ class SymbolicSpace:
         return self.symbolic.chatters
 
     def spread_back(self, a: Diagram, kinds: Collection[Kind], until: Diagram | None = None) -> Diagram:
-        saturation = Saturation(self.symbolic.encoding, self.on_work, kinds)
         with self._guard():
-            return saturation.grow_back(a, self.reached, self.settled, until)
+            return self._backwards(kinds).grow(a, self.on_work, until)
 
     def fewest_faults(self, a: Diagram) -> Diagram:
         with self._guard():

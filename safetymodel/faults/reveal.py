@@ -15,7 +15,7 @@ from typing import Any, Generic, Literal, TypeVar
 from safetymodel.claims.breach_states import NEW_FAULT, NO_NEW_FAULT, TICK
 from safetymodel.claims.clock import Clock
 from safetymodel.explore.engine import HAPPENINGS, REACTION, LimitReached, Space, going_round
-from safetymodel.explore.flags import Part
+from safetymodel.explore.flags import struck_by
 from safetymodel.model.formula import AllOf, AnyOf, FaultUp, Formula, InState, Not, SignalTrue
 from safetymodel.model.step import Kind
 from safetymodel.model.system import Fault, System
@@ -95,7 +95,7 @@ def _reveal(space: Space[Any], fault: Fault, clock: Clock) -> Reveal:
     demand = demand_of(space.system, fault)
     subject = (SignalTrue(fault.subject),) if fault.kind == "signal" else ()
     near = space.narrowed((demand, FaultUp(fault.number), *subject, *fault.indications))
-    look = _Look(Part(near, (fault.number,)), fault, demand, clock)
+    look = _Look(struck_by(near, (fault.number,)), fault, demand, clock)
     if look.space.is_empty(look.struck):
         return Reveal(fault.number, "cannot strike", demanded=False)
     demanded = look.is_demanded()
@@ -108,7 +108,7 @@ def _reveal(space: Space[Any], fault: Fault, clock: Clock) -> Reveal:
 class _Look(Generic[S]):
     """One fault in the runs that have no other."""
 
-    def __init__(self, space: Part[S], fault: Fault, demand: Formula, clock: Clock) -> None:
+    def __init__(self, space: Space[S], fault: Fault, demand: Formula, clock: Clock) -> None:
         self.space = space
         self.fault = fault
         self.clock = clock

@@ -15,7 +15,7 @@ from safetymodel.claims.recheck import recheck
 from safetymodel.claims.search import Walker
 from safetymodel.claims.verdict import Judgement, Trace
 from safetymodel.explore.engine import LimitReached, Space
-from safetymodel.explore.flags import Part, flags_exactly, flags_of
+from safetymodel.explore.flags import flags_exactly, flags_of, struck_by
 from safetymodel.faults.breaches import Breaches, breaches_of
 from safetymodel.model.state import fault_numbers
 from safetymodel.model.system import Requirement
@@ -105,7 +105,7 @@ def _trace(
     """A shortest run to a breach with exactly these flags; None where time is up or none can show it."""
     try:
         clock.check()
-        part: Space[Any] = Part(space, faults)
+        part = struck_by(space, faults)
         here = space.where(flags_exactly(space.system, faults))
         for way in breaches.ways:
             if space.is_empty(space.common(way.members, here)):
