@@ -45,8 +45,8 @@ Given = Callable[[Stimulus], bool]
 
 @dataclass(frozen=True, eq=False)
 class Goal:
-    """``kind`` ``taken``, ``prompt`` or ``blocked``: ``number`` is a transition; ``matters``: a place among the parts; ``apart``: a
-    place among the pairs of outputs that could be crossed.
+    """``kind`` ``taken``, ``prompt`` or ``blocked``: ``number`` is a transition; ``matters``: a place among the parts;
+    ``apart``: a place among the pairs of outputs that could be crossed.
 
     Where ``wanted`` holds, ``event`` is tried, or the clock of subsystem ``clock[0]`` comes to ``clock[1]`` ticks; None
     where being there is all. ``faults`` are those of which one must be up; empty where it goes without.
@@ -74,6 +74,7 @@ class Guide:
         self.budget = budget
         self._tests: dict[Goal, tuple[tuple[Formula, Question], ...]] = {}
         self._ahead = [_distances(system, s.number) for s in system.subsystems]
+        self._entered: dict[tuple[InState, bool], frozenset[int]] = {}
         self._nearest: dict[tuple[int, frozenset[int]], list[list[tuple[int, int]]]] = {}
         self._not_due = {t.number: Not(able(system, t)) for t in system.transitions if t.event is None and not t.latest}
         self._conditions = [conjoin((t.interlock, t.physical)) for t in system.transitions]
@@ -156,7 +157,7 @@ class Guide:
         if goal.passing or goal.kind in ("taken", "prompt"):
             if goal.event is not None:
                 return stimulus == Stimulus("event", goal.event) and holds(before, goal.wanted)
-            assert goal.begins is not None and goal.transition is not None
+            assert goal.begins is not None
             left = before.states[goal.begins[0]] == goal.begins[1] != after.states[goal.begins[0]]
             if stimulus.kind == "wait" or before == after:
                 return left and goal.clock is not None and holds(before, goal.wanted)
@@ -191,17 +192,22 @@ class Guide:
         self, state: State, formula: Formula, value: bool, busy: frozenset[int], rng: random.Random
     ) -> Stimulus | None:
         """A first stimulus on a way to give a formula this truth, which it has not."""
+        kind = type(formula)  # asked often: quicker than a match
+        if kind is InState:
+            return self._state(state, formula, value, busy, rng)  # type: ignore[arg-type]
+        if kind is SignalTrue:
+            return self._signal(state, formula.signal, value, busy, rng)  # type: ignore[union-attr]
+        if kind is AllOf or kind is AnyOf:
+            holds = self.tracker.holds
+            lacking = [part for part in formula.parts if holds(state, part) != value]  # type: ignore[union-attr]
+            if len(lacking) > 1:
+                rng.shuffle(lacking)
+            return self._first(state, lacking, value, busy, rng)
         match formula:
-            case Constant():
-                return None
             case Not(part):
                 return self._want(state, part, not value, busy, rng)
             case Defined(_, body):
                 return self._want(state, body, value, busy, rng)
-            case AllOf(parts) | AnyOf(parts):
-                lacking = [part for part in parts if self.tracker.holds(state, part) != value]
-                rng.shuffle(lacking)
-                return self._first(state, lacking, value, busy, rng)
             case HowMany(least, most, members, _):
                 true = [m for m in members if self.tracker.holds(state, m)]
                 false = [m for m in members if not self.tracker.holds(state, m)]
@@ -213,13 +219,20 @@ class Guide:
                 return self._first(state, list(chosen), more, busy, rng)
             case FaultUp(fault):
                 return self._strike(state, [self.system.faults[fault]], rng) if value else None
-            case SignalTrue(signal):
-                return self._signal(state, signal, value, busy, rng)
-            case InState(subsystem, states, negated):
-                enter = frozenset(states)
-                if value == negated:
-                    enter = frozenset(range(len(self.system.subsystems[subsystem].states))) - enter
-                return self._reach(state, subsystem, enter, busy, rng)
+            case _:
+                return None
+
+    def _state(
+        self, state: State, wanted: InState, value: bool, busy: frozenset[int], rng: random.Random
+    ) -> Stimulus | None:
+        key = wanted, value
+        enter = self._entered.get(key)
+        if enter is None:
+            enter = frozenset(wanted.states)
+            if value == wanted.negated:
+                enter = frozenset(range(len(self.system.subsystems[wanted.subsystem].states))) - enter
+            self._entered[key] = enter
+        return self._reach(state, wanted.subsystem, enter, busy, rng)
 
     def _first(
         self, state: State, parts: list[Formula], value: bool, busy: frozenset[int], rng: random.Random

@@ -20,7 +20,7 @@ from safetymodel.bench.tracking import CannotTrack, Tracker
 from safetymodel.model.state import State
 from safetymodel.model.system import System
 
-FIRST_TRY, LONGEST_TRY = 30, 240
+FIRST_TRY, LONGEST_TRY = 15, 120
 """Stimuli after which a goal is put off, at first and at most: a goal that was missed gets longer next time."""
 
 LONGEST_EPISODE = 400
@@ -38,10 +38,10 @@ RETURN = 0.6
 FAULTY = 0.2
 """How often a fault that may help is used although its goal has not been missed without one."""
 
-ALIKE = 3
+ALIKE = 6
 """Goals that begin in the same state of a subsystem: so many missed ones count as a try of each."""
 
-REHEARSED = 1.0
+REHEARSED = 0.7
 """Stimuli that are tried on the model alone, for goals that were missed, to one that the device is given."""
 
 CLEARED = 0.05

@@ -6,15 +6,15 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import TypeVar
 
 from safetymodel.bench.goals import Goal
-from safetymodel.bench.reach import Ladder, Reach
+from safetymodel.bench.reach import Layers, Reach
 from safetymodel.bench.sights import Sight
 from safetymodel.bench.stimulus import Stimulus
 from safetymodel.model.state import State
 
 S = TypeVar("S")
 
-FARTHEST = 8
-"""Rows up to which the way to a goal is measured; what is farther counts as one more, the search gets slow there."""
+FARTHEST = 12
+"""Rows up to which the ways to goals are measured; what is farther counts as one more."""
 
 
 def least_rows(
@@ -25,7 +25,7 @@ def least_rows(
     flags: Sequence[S],
     stimulus_of: Callable[[Sight], Stimulus | None],
     start: Sequence[State],
-    room_of: Callable[[int], S],
+    room: S,
     where: Mapping[int, int],
 ) -> int:
     """Rows that every plan for these goals has, the larger of two bounds.
@@ -35,7 +35,7 @@ def least_rows(
     in different walks, each at least as long as the shortest way from the start to there.
 
     ``places`` says for every goal of the plan where its first stage can be seen, ``flags`` where each fault is up,
-    ``room_of`` where a walk with a fault may be, ``where`` in which row of its walk the plan shows a goal.
+    ``room`` where a walk may be, ``where`` in which row of its walk the plan shows a goal.
     """
     space = reach.space
     apart: dict[Stimulus, list[S]] = {}
@@ -51,15 +51,36 @@ def least_rows(
             able = [fault for fault, up in enumerate(flags) if not space.is_empty(space.common(place, up))]
             if len(able) == 1:
                 needed.setdefault(able[0], []).append(goal)
-    ways = 0
+    farthest: dict[int, int] = {}
     for fault, those in needed.items():
         goal = max(those, key=lambda g: where.get(g.number, 0))
-        ladder = Ladder(reach, space.common(places[goal.number], flags[fault]), room_of(fault), fault)
-        most = min(FARTHEST, where.get(goal.number, FARTHEST))
-        found = ladder.height(start, most)
-        rows = most + 1 if found is None and len(ladder.rungs) > most else 1 if found is None else found[0]
-        ways += rows + (found is not None and _only_stimulus(goal, stimulus_of) is not None)
+        farthest[fault] = goal.number
+    rows = _fewest_rows(reach, {n: space.common(places[n], flags[f]) for f, n in farthest.items()}, start, room)
+    acted = {goal.number for those in needed.values() for goal in those if _only_stimulus(goal, stimulus_of)}
+    ways = sum(rows[n] + (n in acted and rows[n] <= FARTHEST) for n in farthest.values())
     return max(sum(map(len, apart.values())) + len(needed), ways)
+
+
+def _fewest_rows(reach: Reach[S], targets: Mapping[int, S], start: Sequence[State], room: S) -> dict[int, int]:
+    """The fewest rows from the start to each target, one more than FARTHEST where it is farther.
+
+    One search does for all faults: no run has two, so each is searched for as if alone.
+    """
+    if not start or not targets:
+        return dict.fromkeys(targets, 1)
+    layers, found = Layers(reach, tuple(start), room, every_fault=True), dict[int, int]()
+    for depth in range(FARTHEST + 1):
+        if depth and not layers.deeper():
+            break
+        passed = layers.found[depth].passed
+        found.update(
+            (n, depth)
+            for n, target in targets.items()
+            if n not in found and not reach.space.is_empty(reach.space.common(passed, target))
+        )
+        if len(found) == len(targets):
+            break
+    return {n: found.get(n, FARTHEST + 1) for n in targets}
 
 
 def _only_stimulus(goal: Goal, stimulus_of: Callable[[Sight], Stimulus | None]) -> Stimulus | None:

@@ -445,5 +445,5 @@ class Planner(Generic[S]):
     def _least(self, walks: Iterable[Walk]) -> int:
         where = {n: place for walk in walks for place, row in enumerate(walk.shows) for n in row}
         shown = [goal for goal in self.goals if self.outcomes[goal.number] == "shown"]
-        told = (self.natural, self.flags, self._stimulus, self.follower.start().after, self._room, where)
+        told = (self.natural, self.flags, self._stimulus, self.follower.start().after, self.room, where)
         return least_rows(self.reach, shown, [p.all for p in self.places], *told)

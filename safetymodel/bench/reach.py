@@ -119,9 +119,11 @@ class Reach(Generic[S]):
 
     # -- the search ---------------------------------------------------------------------------
 
-    def by_hand(self, members: S, fault: int | None, events: Collection[int] | None) -> S:
-        """What one event, or the fault or its jump, makes of the members."""
-        found = self.space.after(members, EVENT, events)
+    def by_hand(
+        self, members: S, fault: int | None, events: Collection[int] | None, kinds: Collection[Kind] = EVENT
+    ) -> S:
+        """What one event (or another of these kinds), or the fault or its jump, makes of the members."""
+        found = self.space.after(members, kinds, events)
         for move in self._moves(fault):
             found = self.space.union(found, self._single.after(members, move))
         return found
@@ -354,7 +356,7 @@ class Ladder(Generic[S]):
 class Layers(Generic[S]):
     """The states by the fewest rows that lead to them from some states, made as they are asked for.
 
-    ``fault`` is the one that may strike, ``events`` those that may be used (None: all).
+    ``fault`` is the one that may strike (``every_fault``: any), ``events`` those that may be used (None: all).
     """
 
     def __init__(
@@ -364,8 +366,10 @@ class Layers(Generic[S]):
         room: S,
         fault: int | None = None,
         events: frozenset[int] | None = None,
+        every_fault: bool = False,
     ) -> None:
         self.reach = reach
+        self.kinds: tuple[Kind, ...] = ("event", "fault", "jump") if every_fault else EVENT
         self.states = states
         self.room = room
         self.fault = fault
@@ -379,7 +383,7 @@ class Layers(Generic[S]):
         space = self.reach.space
         self.reach.on_work()
         front = self.found[-1].settled
-        landed = space.common(self.reach.by_hand(front, self.fault, self.events), self.room)
+        landed = space.common(self.reach.by_hand(front, self.fault, self.events, self.kinds), self.room)
         passed = space.spread(landed, REACTION, None, self.room)
         if self.reach.system.tick is not None:
             waited = space.common(space.after(front, TIME), self.room)

@@ -78,7 +78,7 @@ class Settable:
                     domains[subsystem] = left
                 case HowMany():
                     self._count(formula, wanted, wishes, choices)
-        left: list[list[Wish]] = []
+        undecided: list[list[Wish]] = []
         for options in choices:
             known = [self._known(formula, domains, held, flags) for formula, _ in options]
             if any(now == wanted for now, (_, wanted) in zip(known, options, strict=True) if now is not None):
@@ -86,11 +86,11 @@ class Settable:
             open_options = [option for now, option in zip(known, options, strict=True) if now is None]
             if not open_options:
                 return False
-            left.append(open_options)
-        if not left:
+            undecided.append(open_options)
+        if not undecided:
             return True
-        options = min(left, key=len)
-        rest = [other for other in left if other is not options]
+        options = min(undecided, key=len)
+        rest = [other for other in undecided if other is not options]
         return any(self._solve([option], list(rest), dict(domains), held, flags) for option in options)
 
     def _known(self, formula: Formula, domains: Domains, held: dict[int, bool], flags: int) -> bool | None:

@@ -1,7 +1,7 @@
 """Which states the model can be in after what was done: any order of reaction is right.
 
-Conditions are compiled (`compiled`), steps from single states remembered. `tests/test_tracking.py` compares all of it with
-`model/step`.
+Conditions are compiled (`compiled`), steps from single states remembered. `tests/test_tracking.py` compares all of it
+with `model/step`.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from safetymodel.bench.compiled import Compiler, Question
 from safetymodel.bench.stimulus import Stimulus
 from safetymodel.model.formula import FaultUp, Formula, HowMany, InState, SignalTrue, atoms
 from safetymodel.model.state import State, initial_state
-from safetymodel.model.step import can_move, holds, jumped, may_strike, moved, ticked
+from safetymodel.model.step import jumped, may_strike, moved, ticked
 from safetymodel.model.system import System, Transition
 
 MOST_POSSIBLE = 20_000
@@ -369,7 +369,7 @@ class Cone:
 
 
 def _taken(state: State, t: Transition) -> State:
-    """As :func:`safetymodel.model.step.moved` for one transition; most reactions are one, and have no clock to reset."""
+    """As :func:`safetymodel.model.step.moved` for one transition; most of these have no clock to reset."""
     states, clocks, flags = state
     at = t.subsystem
     if clocks[at]:

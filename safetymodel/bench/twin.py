@@ -82,6 +82,11 @@ class Twin:
         self._automatic = [
             {state: tuple(self._from(s.number, n)) for n, state in enumerate(s.states)} for s in system.subsystems
         ]
+        self._reacting = [
+            (part, automatic, stuck)
+            for part, automatic, stuck in zip(self._parts, self._automatic, self._stuck, strict=True)
+            if any(automatic.values())
+        ]
         self._events = {event.name: event for event in system.events}
         self._faults = {f"fault {fault.name}": fault for fault in system.faults}
         self._shown = self._outputs()
@@ -182,7 +187,9 @@ class Twin:
                     break
                 seen[look] = None
         round_and_round = list(zip(*seen, strict=True))
-        names = [s.name for s, states in zip(self.system.subsystems, round_and_round, strict=False) if len({*states}) > 1]
+        names = [
+            s.name for s, states in zip(self.system.subsystems, round_and_round, strict=False) if len({*states}) > 1
+        ]
         told = f" ({', '.join(names[:4])})" if names else ""
         raise DeviceError(
             "restless", f"the twin's logic goes round for ever{told}", "see what `safetymodel verify` says of chatter"
@@ -191,9 +198,11 @@ class Twin:
     def _due(self) -> int | None:
         """One transition that is due: the first of the spec file, or any."""
         due: list[int] = []
-        for part, automatic in zip(self._parts, self._automatic, strict=True):
+        for part, automatic, stuck in self._reacting:
             for number, _, latest in automatic[part.state]:
-                if part.ticks >= latest and self._can(number) and not self._is_late(number):
+                if part.ticks >= latest and self._allowed[number]():
+                    if (stuck and not self._can(number)) or (self._slow and self._is_late(number)):
+                        continue
                     if self._rng is None:
                         return number
                     due.append(number)
