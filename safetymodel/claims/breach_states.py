@@ -61,16 +61,13 @@ def turning(system: System, subject: Formula) -> tuple[tuple[Kind, ...], frozens
 
 def starts_of(space: Space[S], requirement: Requirement) -> S:
     """The states into which some step makes the subject true."""
-    on = space.where(requirement.subject)
-    return space.common(space.after(space.minus(space.reached, on), *turning(space.system, requirement.subject)), on)
+    return space.turned(space.reached, requirement.subject)
 
 
 def unpermitted_starts(space: Space[S], requirement: Requirement) -> S:
     """The states into which a step makes the subject of a ``permissive`` true without its permission just before."""
     assert requirement.allowed is not None
-    on = space.where(requirement.subject)
-    unpermitted = space.minus(space.minus(space.reached, on), space.where(requirement.allowed))
-    return space.common(space.after(unpermitted, *turning(space.system, requirement.subject)), on)
+    return space.turned(space.minus(space.reached, space.where(requirement.allowed)), requirement.subject)
 
 
 def unlisted_starts(space: Space[S], requirement: Requirement, clock: Clock) -> S:
@@ -80,14 +77,11 @@ def unlisted_starts(space: Space[S], requirement: Requirement, clock: Clock) -> 
     A true by itself, or a reaction to one does (or one before anything has happened).
     """
     clock.check()
-    on = space.where(requirement.subject)
-    off = space.minus(space.reached, on)
     unlisted = frozenset(e.number for e in space.system.events) - frozenset(requirement.only_by)
-    at_once = space.common(space.after(off, HAPPENINGS, unlisted), on)
+    at_once = space.turned(space.settled, requirement.subject, unlisted)
     landed = space.union(space.after(space.settled, HAPPENINGS, unlisted), space.start)
-    reacting = space.common(space.spread(landed, REACTION, None, space.reached), off)
-    later = space.common(space.after(reacting, REACTION), on)
-    return space.union(at_once, later)
+    reacting = space.common(space.spread(landed, REACTION, None, space.reached), space.transient)
+    return space.union(at_once, space.turned(reacting, requirement.subject, ()))
 
 
 def late_states(space: Space[S], requirement: Requirement, clock: Clock) -> tuple[S, int]:

@@ -236,7 +236,7 @@ def broken(
 ) -> Judgement:
     """The judgement with a shortest counterexample."""
     try:
-        trace: Trace | None = Walker(space, watch, clock).shortest(targets)
+        trace: Trace | None = Walker(space, watch, clock).shortest(targets, requirement.formulas)
     except LimitReached as limit:
         raise LimitReached(f"a breach is reached, but {limit} before a shortest run to it was found") from limit
     assert trace is not None, "a breach that no run reaches"

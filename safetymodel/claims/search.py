@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-import copy
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from functools import reduce
 from typing import Any, Generic, TypeVar
 from weakref import WeakKeyDictionary
@@ -11,7 +10,9 @@ from weakref import WeakKeyDictionary
 from safetymodel.claims.stepping import Stepper
 from safetymodel.claims.verdict import Trace
 from safetymodel.claims.watch import BREACH, NOTHING, Watch
+from safetymodel.explore.cone import growing_views
 from safetymodel.explore.engine import REACTION, Space
+from safetymodel.model.formula import Formula
 from safetymodel.model.state import State, initial_state
 from safetymodel.model.step import Kind, Step, holds, is_settled, steps
 from safetymodel.model.system import System
@@ -38,8 +39,10 @@ class Ahead(Generic[S]):
     """The states of a space by the fewest happenings that lead on from them to a target: ``within[n]`` are those that
     need ``n`` or fewer, reactions before, between and after them included; for each value of the watch."""
 
-    def __init__(self, walker: Walker[S], targets: Mapping[int, S]) -> None:
+    def __init__(self, walker: Walker[S], targets: Mapping[int, S], coarse: bool = False) -> None:
+        """``coarse``: the walker's space is a view, in which steps that do not show still change the watch."""
         self._walker = walker
+        self._coarse = coarse
         self._all = dict.fromkeys(walker.watch.values, walker.space.reached)
         self._frontier = dict(targets)
         self.within = [dict(targets)]
@@ -47,19 +50,31 @@ class Ahead(Generic[S]):
 
     def _close(self) -> None:
         """Add what reactions lead from into the latest set."""
-        walker, found, frontier = self._walker, self.within[-1], self._frontier
-        while frontier:
-            frontier = walker._fresh(found, walker._sources(self._all, frontier, reacting=True))
-            for value, members in frontier.items():
+        walker, found, pending = self._walker, self.within[-1], dict(self._frontier)
+        while pending:
+            for value, members in walker._fresh(found, walker._reacting_back(pending)).items():
+                walker._add(pending, value, members)
+                walker._add(self._frontier, value, members)
+            # all that is left are reactions that change the value of the watch
+            pending = walker._fresh(found, self._sources(pending, True)) if walker.watch is not NOTHING else {}
+            for value, members in pending.items():
                 walker._add(self._frontier, value, members)
         self.cost = walker._cost(self._frontier)
 
     def farther(self) -> None:
         """One happening more."""
         found = dict(self.within[-1])
-        self._frontier = self._walker._fresh(found, self._walker._sources(self._all, self._frontier, reacting=False))
+        self._frontier = self._walker._fresh(found, self._sources(self._frontier, False))
         self.within.append(found)
         self._close()
+
+    def _sources(self, goal: Mapping[int, S], reacting: bool) -> dict[int, S]:
+        """Where one step leads into the goal from."""
+        found = self._walker._sources(self._all, goal, reacting)
+        if self._coarse:
+            for value, members in self._walker._unshown(goal, reacting).items():
+                self._walker._add(found, value, members)
+        return found
 
 
 class Walker(Stepper[S]):
@@ -100,21 +115,44 @@ class Walker(Stepper[S]):
                     events = None if meant.events is None or events is None else events | meant.events
         return tuple(kinds), events
 
-    def shortest(self, targets: Mapping[int, S]) -> Trace | None:
+    def shortest(self, targets: Mapping[int, S], about: Collection[Formula] = ()) -> Trace | None:
         """A shortest run to one of the targets (a set for each value), or None where there is none.
 
-        Fewest happenings; among equals fewest faults, then the order of the spec file. It is searched from both ends:
-        layers of states by the fewest happenings that lead to them, and layers of states by the fewest that lead on to
-        a target, one happening with all its reactions each, the smaller frontier first; where they meet, the run is as
-        long as both together. Only states with flags that some target has are searched: a flag never goes down again.
+        Fewest happenings; among equals fewest faults, then the order of the spec file. Only states with flags that
+        some target has are searched: a flag never goes down again.
+
+        ``about``: what the targets are about, and everything that the watch reads. It is then looked first at those
+        subsystems alone, and at what they read: there, more than what is possible can happen, so that a run takes no
+        fewer happenings than there. Often it takes no more either, and is found by that. Otherwise it is searched from
+        both ends.
         """
         layers = self._layers(self.space.on_the_way(reduce(self.space.union, targets.values())))
-        near = copy.copy(self)
-        near.space = layers.space
-        return near._meeting(layers, targets)
+        near = self._in(layers.space)
+        return near._guided(layers, targets, about) or near._meeting(layers, targets)
+
+    def _guided(self, layers: Layers[S], targets: Mapping[int, S], about: Collection[Formula]) -> Trace | None:
+        """A run that is no longer than one in a coarser view; None where there is none such."""
+        if not layers.found and not self._deeper(layers):
+            return None
+        for subsystems in growing_views(self.space.system, about) if about else ():
+            view = self.space.coarser(subsystems)
+            if view is None:
+                return None
+            ahead = Ahead(self._in(view), {v: view.seen(members) for v, members in targets.items()}, coarse=True)
+            while not (first := self._common(layers.found[0], ahead.within[-1])):
+                self.clock.check()
+                if not ahead.cost:  # nothing more leads there
+                    return None
+                ahead.farther()
+            run = self._along([], first, ahead, targets)
+            if run is not None:
+                return run
+        return None
 
     def _meeting(self, layers: Layers[S], targets: Mapping[int, S]) -> Trace | None:
-        """From both ends, in the space of the layers."""
+        """From both ends: layers of states by the fewest happenings that lead to them, and layers of states by the
+        fewest that lead on to a target, one happening with all its reactions each, the smaller frontier first; where
+        they meet, the run is as long as both together."""
         back = Ahead(self, targets)
         depth = 0
         while depth < len(layers.found) or self._deeper(layers):
@@ -125,6 +163,8 @@ class Walker(Stepper[S]):
             depth += 1
             while depth == len(layers.found) and back.cost < self._cost(layers.found[-1]):
                 self.clock.check()
+                if not back.cost:  # nothing more leads there
+                    return None
                 back.farther()
                 middle = self._common(layers.found[-1], back.within[-1])
                 if middle:
@@ -133,13 +173,15 @@ class Walker(Stepper[S]):
 
     def _along(
         self, layers: list[dict[int, S]], middle: dict[int, S], back: Ahead[S], targets: Mapping[int, S]
-    ) -> Trace:
-        """The run: on from where both ends meet, each layer no larger than what still leads to a target in time."""
+    ) -> Trace | None:
+        """The run: on from where both ends meet, each layer no larger than what still leads to a target in time; None
+        where what seems to lead there does not."""
         layers = [*layers, middle]
         for ahead in reversed(back.within[:-1]):
+            self.clock.check()
             layers.append(self._common(self._reacted(self.happen(layers[-1])), ahead))
         goal = self._goal(layers[-1], targets)
-        return self._walk(self._back(layers, goal), goal)
+        return self._walk(self._back(layers, goal), goal) if goal else None
 
     def _common(self, some: Mapping[int, S], others: Mapping[int, S]) -> dict[int, S]:
         both = {v: self.space.common(members, others[v]) for v, members in some.items() if v in others}

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import copy
 from collections.abc import Mapping
-from typing import Generic, TypeVar
+from typing import Generic, Self, TypeVar
 
 from safetymodel.claims.clock import Clock
 from safetymodel.claims.watch import BREACH, NOTHING, Classes, StepClass, Watch
@@ -19,6 +20,14 @@ class Stepper(Generic[S]):
         self.space = space
         self.watch = watch
         self.clock = clock or Clock()
+        self._kept: dict[int, S] = {}
+
+    def _in(self, space: Space[S]) -> Self:
+        """The same in another space of the same system."""
+        other = copy.copy(self)
+        other.space = space
+        other._kept = {}
+        return other
 
     def start(self) -> dict[int, S]:
         return self._settled_into({self.watch.first: self.space.start})
@@ -93,6 +102,8 @@ class Stepper(Generic[S]):
                 continue
             grown = space.spread(members, REACTION, None, self._keeping(value))
             self._add(result, value, grown)
+            if self.watch is NOTHING:
+                continue
             for new_value, landed in self.react({value: grown}).items():
                 new = space.minus(landed, result[new_value]) if new_value in result else landed
                 if not space.is_empty(new):
@@ -102,10 +113,27 @@ class Stepper(Generic[S]):
 
     def _keeping(self, value: int) -> S:
         """The states that do not change the value when a run comes to them."""
-        space, rest = self.space, self.space.settled
-        for formula, _ in self.watch.settling(value):
-            rest = space.minus(rest, space.where(formula))
-        return space.union(rest, space.minus(space.reached, space.settled))
+        if value not in self._kept:
+            space, rest = self.space, self.space.settled
+            for formula, _ in self.watch.settling(value):
+                rest = space.minus(rest, space.where(formula))
+            self._kept[value] = space.union(rest, self._unsettled())
+        return self._kept[value]
+
+    def _reacting_back(self, sets: Mapping[int, S]) -> dict[int, S]:
+        """The sets and all from which reactions lead into them while the watch keeps its value."""
+        result = {}
+        for value, members in sets.items():
+            if value != BREACH:
+                kept = self.space.common(members, self._keeping(value))
+                result[value] = self.space.union(members, self.space.spread_back(kept, REACTION))
+        return result
+
+    def _unsettled(self) -> S:
+        """The states in which the watch does not look; where a limit ended the search, those that were not looked at
+        are among them. In a coarser view a state may be of these and settled."""
+        space = self.space
+        return space.union(space.transient, space.minus(space.reached, space.settled))
 
     def _sources(self, sets: Mapping[int, S], goal: Mapping[int, S], reacting: bool) -> dict[int, S]:
         """Those members of ``sets`` from which one step leads into the goal, the watch included."""
@@ -131,18 +159,34 @@ class Stepper(Generic[S]):
                 result[value] = found
         return result
 
+    def _unshown(self, goal: Mapping[int, S], reacting: bool) -> dict[int, S]:
+        """In a coarser view: where a step of what does not show leads into the goal, by the watch alone."""
+        space, result = self.space, dict[int, S]()
+        classes = ((StepClass(REACTION), _same),) if reacting else self.watch.classes
+        origin = self._unsettled() if reacting else space.settled
+        for value in self.watch.values:
+            if value == BREACH:
+                continue
+            for _, becomes in classes:
+                self._add(result, value, space.common(self._landing(becomes(value), goal), origin))
+            for leap in self.watch.leaps:
+                if leap.to in goal and (leap.values is None or value in leap.values):
+                    both = space.common(space.where(leap.before), space.where(leap.after))
+                    self._add(result, value, space.common(space.common(goal[leap.to], both), origin))
+        return result
+
     def _landing(self, value: int, goal: Mapping[int, S]) -> S:
         """The states in which a run that comes with this value ends up in the goal."""
         space, result = self.space, self.space.nothing()
+        rules = self.watch.settling(value)
         rest = space.settled
-        for formula, new in self.watch.settling(value):
+        for formula, new in rules:
             part = space.common(rest, space.where(formula))
-            rest = space.minus(rest, part)
             if new in goal:
                 result = space.union(result, space.common(part, goal[new]))
+            rest = space.minus(rest, part)
         if value in goal:
-            keeps = space.union(rest, space.minus(space.reached, space.settled))
-            result = space.union(result, space.common(keeps, goal[value]))
+            result = space.union(result, space.common(self._keeping(value), goal[value]))
         return result
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
-from safetymodel.explore.decisions import Diagram
+from safetymodel.explore.decisions import Diagram, disjoin
 from safetymodel.explore.encoding import Encoding, Operation, Write
 from safetymodel.explore.pooling import Pool
 
@@ -46,11 +46,11 @@ class Backwards:
 
     def sources(self, members: Diagram, on_work: Callable[[], None]) -> Diagram:
         """Where one step leads into the members from."""
-        result = self._false
+        sources = []
         for step in (*self._steps, *(() if self._tick is None else (self._tick,))):
             on_work()
-            result = result | step.source(members)
-        return result
+            sources.append(step.source(members))
+        return disjoin(sources, self._false)
 
     def grow(self, members: Diagram, on_work: Callable[[], None], until: Diagram | None = None) -> Diagram:
         """The members and everything from which the steps can lead into them.

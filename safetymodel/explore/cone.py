@@ -1,9 +1,12 @@
-"""The part of a system that some formulas depend on, and the encoded system seen through that part alone.
+"""The part of a system that some formulas depend on, and the encoded system seen through a part alone.
 
 A subsystem moves by what its own transitions read. So a run of the whole, seen through a set of
 subsystems that read only each other, is a run of those; and such a run is one of the whole, in which
 the others do nothing but react. (That needs reactions that come to an end: with chatter anywhere in
 the whole nothing is left out.)
+
+Through a smaller part more seems possible than there is: what the forgotten subsystems forbid is then allowed. Such a
+view gives lower bounds.
 """
 
 from __future__ import annotations
@@ -15,6 +18,7 @@ from dataclasses import dataclass
 from safetymodel.explore.decisions import Diagram
 from safetymodel.explore.encoding import Encoding, Operation, Stage, Tick, Together, Write
 from safetymodel.explore.moves import Move
+from safetymodel.explore.ordering import signal_support, support
 from safetymodel.model.formula import FaultUp, Formula, HowMany, InState, SignalTrue, atoms
 from safetymodel.model.system import Fault, System
 
@@ -63,6 +67,20 @@ def cone_of(system: System, formulas: Collection[Formula]) -> Cone:
                     pass
     own = {f.number for f in system.faults if f.subject in (signals if f.kind == "signal" else subsystems)}
     return Cone(frozenset(subsystems), frozenset(signals), frozenset(flags | own))
+
+
+def growing_views(system: System, formulas: Collection[Formula]) -> list[frozenset[int]]:
+    """Sets of subsystems, each with all that the one before it reads: first what the formulas read themselves."""
+    signals = signal_support(system)
+    reads = [{s.number} for s in system.subsystems]
+    for t in system.transitions:
+        reads[t.subsystem] |= support(t.interlock, signals) | support(t.physical, signals)
+    found = [frozenset().union(*(support(formula, signals) for formula in formulas))]
+    while True:
+        wider = found[-1].union(*(reads[subsystem] for subsystem in found[-1]))
+        if wider == found[-1]:
+            return found
+        found.append(wider)
 
 
 class Through:

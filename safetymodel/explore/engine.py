@@ -94,6 +94,10 @@ class Space(Protocol[S]):
     def after(self, a: S, kinds: Collection[Kind], events: Collection[int] | None = None) -> S:
         """The states that one step of these kinds leads to; ``events`` narrows the events."""
 
+    def turned(self, a: S, formula: Formula, events: Collection[int] | None = None) -> S:
+        """The states in which the formula is true to which one step leads from a member in which it is false; of the
+        events these ones."""
+
     def before(self, a: S, kinds: Collection[Kind], events: Collection[int] | None = None) -> S:
         """The reached states from which one step of these kinds leads into the set."""
 
@@ -116,6 +120,14 @@ class Space(Protocol[S]):
     def inside(self, room: S, budget: int | None = None) -> Space[S]:
         """The space with only these of its reached states, and a smaller budget where one is given; the start,
         wherever it is, stays what it was."""
+
+    def coarser(self, subsystems: Collection[int]) -> Space[S] | None:
+        """What shows of the space through these subsystems and the flags alone: every step and every state is there,
+        and there may be more. None where that is no cheaper. Formulas may then read only these subsystems.
+        """
+
+    def seen(self, a: S) -> S:
+        """What shows of a set of the space that this one is a view of; ``common`` of the wide space brings it back."""
 
     def narrowed(self, formulas: Collection[Formula]) -> Space[S]:
         """The space of those subsystems alone that these formulas depend on, through whatever chain of reading;

@@ -14,8 +14,45 @@ from weakref import WeakKeyDictionary
 from safetymodel.explore.decisions import Diagram, disjoin
 from safetymodel.explore.encoding import Encoding, Operation, Stage, Write
 from safetymodel.explore.moves import Move
+from safetymodel.explore.ordering import signal_support, support
 from safetymodel.model.step import Kind
 from safetymodel.model.system import System
+
+
+@dataclass(frozen=True, slots=True)
+class Readers:
+    """Which reactions (positions among the reactions) can become due: for each subsystem when it
+    moves, when a tick passes, and whenever anything may have changed."""
+
+    of: tuple[tuple[int, ...], ...]
+    of_time: tuple[int, ...]
+    all: tuple[int, ...]
+
+    def after(self, moved: Collection[int] | None) -> tuple[int, ...]:
+        """The reactions to try after these subsystems moved from a settled state; None: anything may have changed."""
+        if moved is None:
+            return self.all
+        return tuple(sorted({reaction for subsystem in moved for reaction in self.of[subsystem]}))
+
+
+def readers_of(system: System, reactions: Collection[Collection[int]], anything: Collection[int] = ()) -> Readers:
+    """Who reads whom, among these reactions, each one automatic transition or several; those in ``anything`` may read
+    whatever there is."""
+    signals = signal_support(system)
+    of: list[list[int]] = [[] for _ in system.subsystems]
+    timed = []
+    for position, numbers in enumerate(reactions):
+        read: set[int] = set()
+        for number in numbers:
+            t = system.transitions[number]
+            read |= {t.subsystem} | support(t.interlock, signals) | support(t.physical, signals)
+            if number in anything:
+                read.update(range(len(of)))
+        for subsystem in sorted(read):
+            of[subsystem].append(position)
+        if any(system.transitions[number].latest or number in anything for number in numbers):
+            timed.append(position)
+    return Readers(tuple(map(tuple, of)), tuple(timed), tuple(range(len(reactions))))
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,6 +73,7 @@ class Pool:
     happenings: tuple[Pooled, ...]
     strikes: tuple[Pooled, ...]
     tick: Operation | None
+    readers: Readers
 
     def in_settled(self) -> Iterator[Operation]:
         """Every operation that happens in settled states only."""
@@ -73,7 +111,9 @@ def _pool(encoding: Encoding, kinds: frozenset[Kind], events: frozenset[int] | N
         return tuple(_merged(encoding, [(move, operation) for move, operation in chosen if move.kind in of]))
 
     tick = next((operation for move, operation in chosen if move.kind == "tick"), None)
-    return Pool(sort("reaction"), sort("event", "time", "jump"), sort("fault"), tick)
+    reactions = sort("reaction")
+    readers = readers_of(encoding.system, [pooled.reactions for pooled in reactions])
+    return Pool(reactions, sort("event", "time", "jump"), sort("fault"), tick, readers)
 
 
 def _merged(encoding: Encoding, moves: Iterable[tuple[Move, Operation]]) -> Iterator[Pooled]:

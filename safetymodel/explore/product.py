@@ -9,7 +9,7 @@ from collections.abc import Callable, Collection
 import numpy as np
 from numpy.typing import NDArray
 
-from safetymodel.explore.engine import HAPPENINGS, Limits, Progress, no_limit
+from safetymodel.explore.engine import EVERY_STEP, HAPPENINGS, Limits, Progress, no_limit
 from safetymodel.explore.layout import Layout, Words, layout_of
 from safetymodel.explore.logic import Batch, Logic
 from safetymodel.explore.moves import Mover
@@ -264,6 +264,10 @@ class ProductSpace:
         result[p.targets[edges]] = True
         return result & self.reached
 
+    def turned(self, a: Members, formula: Formula, events: Collection[int] | None = None) -> Members:
+        on = self.where(formula)
+        return self.after(a & ~on, EVERY_STEP, events) & on
+
     def before(self, a: Members, kinds: Collection[Kind], events: Collection[int] | None = None) -> Members:
         self.on_work()
         p = self.product
@@ -290,6 +294,12 @@ class ProductSpace:
         part.settled = self.settled & room
         part.transient = self.transient & room
         return part
+
+    def coarser(self, subsystems: Collection[int]) -> ProductSpace | None:
+        return None
+
+    def seen(self, a: Members) -> Members:
+        return a
 
     def narrowed(self, formulas: Collection[Formula]) -> ProductSpace:
         return self

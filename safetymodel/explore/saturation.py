@@ -8,52 +8,12 @@ round of events: a clock that runs for sixty ticks then costs one round, not six
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterable
-from dataclasses import dataclass
 from typing import TypeAlias
 
 from safetymodel.explore.decisions import Diagram
 from safetymodel.explore.encoding import Encoding, Operation
-from safetymodel.explore.ordering import signal_support, support
-from safetymodel.explore.pooling import pool_of
+from safetymodel.explore.pooling import pool_of, readers_of
 from safetymodel.model.step import Kind
-from safetymodel.model.system import System
-
-
-@dataclass(frozen=True, slots=True)
-class Readers:
-    """Which reactions (positions among the reactions) can become due: for each subsystem when it
-    moves, when a tick passes, and whenever anything may have changed."""
-
-    of: tuple[tuple[int, ...], ...]
-    of_time: tuple[int, ...]
-    all: tuple[int, ...]
-
-    def after(self, moved: Collection[int] | None) -> tuple[int, ...]:
-        """The reactions to try after these subsystems moved from a settled state; None: anything may have changed."""
-        if moved is None:
-            return self.all
-        return tuple(sorted({reaction for subsystem in moved for reaction in self.of[subsystem]}))
-
-
-def readers_of(system: System, reactions: Collection[Collection[int]], anything: Collection[int] = ()) -> Readers:
-    """Who reads whom, among these reactions, each one automatic transition or several; those in ``anything`` may read
-    whatever there is."""
-    signals = signal_support(system)
-    of: list[list[int]] = [[] for _ in system.subsystems]
-    timed = []
-    for position, numbers in enumerate(reactions):
-        read: set[int] = set()
-        for number in numbers:
-            t = system.transitions[number]
-            read |= {t.subsystem} | support(t.interlock, signals) | support(t.physical, signals)
-            if number in anything:
-                read.update(range(len(of)))
-        for subsystem in sorted(read):
-            of[subsystem].append(position)
-        if any(system.transitions[number].latest or number in anything for number in numbers):
-            timed.append(position)
-    return Readers(tuple(map(tuple, of)), tuple(timed), tuple(range(len(reactions))))
-
 
 Happening: TypeAlias = tuple[tuple[int, ...], Operation]
 """The reactions to try after it, and the operation."""
@@ -76,7 +36,7 @@ class Saturation:
         pool = pool_of(encoding, kinds, events)
         self.reactions: list[Operation] = [pooled.operation for pooled in pool.reactions]
         numbers = [pooled.reactions for pooled in pool.reactions]
-        self.readers = readers_of(encoding.system, numbers, anything)
+        self.readers = readers_of(encoding.system, numbers, anything) if anything else pool.readers
         self.subjects = [encoding.system.transitions[first].subsystem for first, *_ in numbers]
         self.happenings: list[Happening] = [(self.readers.after(p.moved), p.operation) for p in pool.happenings]
         self.strikes: list[Happening] = [(self.readers.after(p.moved), p.operation) for p in pool.strikes]
@@ -97,7 +57,9 @@ class Saturation:
             if image == false:
                 continue
             active[position] = None
-            new = image & room & ~found
+            new = image & ~found
+            if new != false:
+                new = new & room
             if new == false:
                 continue
             found = found | new
@@ -144,7 +106,9 @@ class Saturation:
         settled = found & calm
         for tried, operation in happenings:
             self.on_work()
-            new = operation.image(settled) & room & ~found
+            new = operation.image(settled) & ~found
+            if new != false:
+                new = new & room
             if new != false:
                 new = self.close(new, tried, room)
                 found = found | new

@@ -5,15 +5,16 @@ from __future__ import annotations
 import copy
 import os
 import time
-from collections.abc import Callable, Collection, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from contextlib import AbstractContextManager, contextmanager
 
 from safetymodel.explore.backwards import Backwards
-from safetymodel.explore.cone import Through, cone_of
+from safetymodel.explore.cone import Cone, Through, cone_of
 from safetymodel.explore.decisions import Diagram, OutOfNodes, disjoin
-from safetymodel.explore.encoding import Encoding
+from safetymodel.explore.encoding import Encoding, Operation
 from safetymodel.explore.engine import EVERY_STEP, LimitReached, Limits, Progress, going_round, no_limit
-from safetymodel.explore.pooling import Pool, pool_of
+from safetymodel.explore.ordering import signal_support, support
+from safetymodel.explore.pooling import Pool, Pooled, pool_of
 from safetymodel.explore.saturation import Saturation
 from safetymodel.model.formula import Formula
 from safetymodel.model.state import State, initial_state
@@ -28,6 +29,9 @@ BYTES_PER_PLACE = 6_000_000
 
 SHARE_OF_MACHINE = 0.5
 """Without a limit of the user's, at most this part of the machine's memory is used."""
+
+MOST_SEEN = 0.9
+"""A view through more than this part of all subsystems is not worth its while."""
 
 
 @contextmanager
@@ -152,6 +156,8 @@ class SymbolicSpace:
         self.on_work: Callable[[], None] = no_limit
         """Called before each operation; may raise :class:`LimitReached`."""
         self._origins: dict[Pool, Backwards] = {}
+        self._through: Through | None = None
+        self._support = signal_support(self.system)
 
     def _guard(self) -> AbstractContextManager[None]:
         return within_memory(self.symbolic.memory)
@@ -207,16 +213,30 @@ class SymbolicSpace:
             return self.symbolic.encoding.single(state) & self.reached
 
     def after(self, a: Diagram, kinds: Collection[Kind], events: Collection[int] | None = None) -> Diagram:
-        pool, result = self._pool(kinds, events), self._false
+        pool = self._pool(kinds, events)
+        return self._after(a, (p.operation for p in pool.reactions), pool.in_settled())
+
+    def _after(self, a: Diagram, reactions: Iterable[Operation], others: Iterable[Operation]) -> Diagram:
+        """Where these reactions and these steps from settled states lead to."""
+        images = []
         with self._guard():
             settled = a & self.symbolic.encoding.calm
-            for pooled in pool.reactions:
-                self.on_work()
-                result = result | pooled.operation.image(a)
-            for operation in pool.in_settled():
-                self.on_work()
-                result = result | operation.image(settled)
-            return result & self.reached
+            for members, operations in ((a, reactions), (settled, others)):
+                for operation in operations:
+                    self.on_work()
+                    images.append(operation.image(members))
+            return disjoin(images, self._false) & self.reached
+
+    def turned(self, a: Diagram, formula: Formula, events: Collection[int] | None = None) -> Diagram:
+        on = self.where(formula)
+        pool = self._pool(tuple(kind for kind in EVERY_STEP if kind != "tick"), events)  # no formula reads a clock
+        read = support(formula, self._support)
+
+        def turning(pooled: Iterable[Pooled]) -> Iterator[Operation]:
+            return (p.operation for p in pooled if p.moved is None or p.moved & read)
+
+        others = (*pool.happenings, *pool.strikes)
+        return self.common(self._after(self.minus(a, on), turning(pool.reactions), turning(others)), on)
 
     def before(self, a: Diagram, kinds: Collection[Kind], events: Collection[int] | None = None) -> Diagram:
         with self._guard():
@@ -247,6 +267,20 @@ class SymbolicSpace:
             part.transient = self.transient & room
         return part
 
+    def coarser(self, subsystems: Collection[int]) -> SymbolicSpace | None:
+        system, encoding = self.system, self.symbolic.encoding
+        if len(subsystems) > MOST_SEEN * len(system.subsystems):
+            return None
+        everything = (frozenset(range(len(system.signals))), frozenset(range(len(system.faults))))
+        with self._guard():
+            return self._view(Through(encoding, Cone(frozenset(subsystems), *everything)), encoding.transient)
+
+    def seen(self, a: Diagram) -> Diagram:
+        if self._through is None:
+            return a
+        with self._guard():
+            return self._through.seen(a)
+
     def narrowed(self, formulas: Collection[Formula]) -> SymbolicSpace:
         cone = cone_of(self.system, formulas)
         if len(cone.subsystems) == len(self.system.subsystems) or not self.complete or self._chatters():
@@ -255,15 +289,23 @@ class SymbolicSpace:
             through = Through(self.symbolic.encoding, cone)
             own = (t.number for t in self.system.transitions if t.subsystem in cone.subsystems)
             due = (self.symbolic.encoding.due[number] for number in own)
-            narrow = copy.copy(self)
-            narrow.symbolic = copy.copy(self.symbolic)
-            narrow.symbolic.encoding = through.encoding(disjoin(due, self._false))
-            narrow._origins = {}
-            narrow.start = through.seen(self.start)
-            narrow.reached = through.seen(self.reached)
+            narrow = self._view(through, disjoin(due, self._false))
             narrow.transient = narrow.reached & narrow.symbolic.encoding.transient
             narrow.settled = narrow.reached & narrow.symbolic.encoding.calm
         return narrow
+
+    def _view(self, through: Through, transient: Diagram) -> SymbolicSpace:
+        """This space through some subsystems, where these states are transient."""
+        view = copy.copy(self)
+        view._origins = {}
+        view._through = through
+        view.symbolic = copy.copy(self.symbolic)
+        view.symbolic.encoding = through.encoding(transient)
+        view.start = through.seen(self.start)
+        view.reached = through.seen(self.reached)
+        view.settled = through.seen(self.settled)
+        view.transient = through.seen(self.transient)
+        return view
 
     def _chatters(self) -> bool:
         """Whether reactions anywhere can go on for ever."""

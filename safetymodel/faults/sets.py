@@ -113,7 +113,7 @@ def _trace(
             target = space.common(way.target, here)
             if space.is_empty(target):
                 return None
-            trace = Walker(part, breaches.watch, clock).shortest({way.value: target})
+            trace = Walker(part, breaches.watch, clock).shortest({way.value: target}, requirement.formulas)
             assert trace is not None, "a breach that no run reaches"
             judgement = Judgement(requirement, part.budget, "broken", trace=trace, reason=way.reason)
             wrong = recheck(space.system, judgement)

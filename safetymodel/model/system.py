@@ -208,6 +208,12 @@ class Requirement:
     """The claim as the spec puts it, for example ``never: not sealed``."""
     approach: Approach | None = None
 
+    @property
+    def formulas(self) -> tuple[Formula, ...]:
+        """Everything that it reads."""
+        every = (self.subject, self.allowed, self.effect, self.begins, self.ends)
+        return tuple(formula for formula in every if formula is not None)
+
 
 @dataclass(frozen=True, slots=True)
 class ScenarioStep:
