@@ -83,7 +83,7 @@ def test_so_many_faults_are_forced_as_are_wanted(faults: int) -> None:
 @pytest.mark.parametrize(
     ("defect", "names"),
     [
-        ("stuck:brake_held_b:false", ["mode_key.to_lift_post", "lift.unfold"]),
+        ("stuck:brake_held:false", ["mode_key.to_lift_post", "lift.unfold"]),
         ("swap:leaf.left:leaf.middle", ["leaf.(left|middle).unlatch"]),
         ("slow:drive_permit.denied-granted", []),
         ("slow:console.locked-off", ["mode_key.to_console", "console.switch_on", "supply.fail"]),
@@ -98,7 +98,7 @@ def test_a_defect_of_the_coach_is_found_and_told_in_its_fewest_happenings(defect
     assert found.ended == "difference"
     short = shrink(system, mapping, twin, found.record, tracker)
     shown = [stimulus_name(system, stimulus) for stimulus in short.record.stimuli]
-    if defect == "stuck:brake_held_b:false":
+    if defect == "stuck:brake_held:false":
         assert shown == names
     assert len(shown) == len(names)
     assert all(re.fullmatch(pattern, name) for pattern, name in zip(names, shown, strict=True))
@@ -195,11 +195,11 @@ def test_what_no_state_can_meet() -> None:
     signals = {s.name: SignalTrue(s.number) for s in system.signals}
     assert asked.can_be(AllOf((A, Not(B))))
     assert not asked.can_be(AllOf((A, B)))
-    apart = AllOf((signals["brake_held_b"], Not(signals["brake_held_a"])))
+    apart = AllOf((signals["inner_up_b"], Not(signals["inner_up_a"])))
     assert not asked.can_be(apart)
-    other = AllOf((signals["brake_held_a"], Not(signals["brake_held_b"])))
+    other = AllOf((signals["inner_up_a"], Not(signals["inner_up_b"])))
     assert not asked.can_be(other)
-    bridged = next(f.number for f in system.faults if f.name == "brake_switch_bridged")
+    bridged = next(f.number for f in system.faults if f.name == "inner_switch_bridged")
     assert asked.can_be(other, 1 << bridged)
     assert not asked.can_be(apart, 1 << bridged)
     everyone = HowMany(2, 2, (A, B), "")

@@ -401,6 +401,6 @@ def test_the_coach_has_what_its_designers_expect() -> None:
         ("latches", True, False),
         ("blocks", False, False),
     }
-    assert told(cell(system, found, "lift_home_a reads false", "driving")) == {("blocks", True, False)}
+    assert told(cell(system, found, "lift_home reads false", "driving")) == {("blocks", True, False)}
     assert not cell(system, found, "at_speed reads false", "driving")
     assert not found.undecided

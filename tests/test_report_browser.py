@@ -52,7 +52,7 @@ def test_the_page_of_the_coachs_draft(watched: Watched, tmp_path: Path) -> None:
     assert path.stat().st_size < MOST_BYTES / 2
     page = ready(watched.open(path))
     told = {
-        "D1": ("driver", "drive_permit: granted -> denied needs brake_held_a, but it reads false"),
+        "D1": ("driver", "drive_permit: granted -> denied needs brake_held, but it reads false"),
         "B5": ("radiographer", "its conditions do not depend on leaf.left"),
         "L5": ("attendant", "lift_door_shut_b (catch switch of the lift door) reads lift_door is not open"),
         "L6": ("anyone inside", "lift: halted -> raising"),
