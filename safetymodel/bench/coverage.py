@@ -43,7 +43,8 @@ class _Watched:
 
 
 class Coverage:
-    """Filled step by step. Only what is certain counts: steps between moments with one possible state each."""
+    """Filled step by step. Only what is certain counts: steps between moments with one possible state each, clocks
+    aside."""
 
     def __init__(self, system: System, tracker: Tracker) -> None:
         self.system = system
@@ -67,17 +68,18 @@ class Coverage:
 
     def start(self, possible: tuple[State, ...]) -> None:
         """A device after its reset."""
-        if len(possible) == 1:
-            self._enter(possible[0])
-            self._look_at_automatic(possible[0], (1 << len(self.system.subsystems)) - 1)
+        state = _certain(possible)
+        if state is not None:
+            self._enter(state)
+            self._look_at_automatic(state, (1 << len(self.system.subsystems)) - 1)
 
     def step(self, before: tuple[State, ...], stimulus: Stimulus, after: tuple[State, ...]) -> None:
         """One stimulus, and the states that were possible before and after it."""
         self.steps += 1
-        if len(before) != 1 or len(after) != 1:
+        old, new = _certain(before), _certain(after)
+        if old is None or new is None:
             self.uncertain += 1
             return
-        old, new = before[0], after[0]
         if stimulus.kind == "event":
             self._attempt(old, stimulus.number)
         if old == new and stimulus.kind != "event":
@@ -208,6 +210,16 @@ class Coverage:
     def _share(self, what: str, found: tuple[int, ...]) -> Share:
         seen = set(found)
         return Share(what, len(found), len(self.parts), tuple(p for p in range(len(self.parts)) if p not in seen))
+
+
+def _certain(possible: tuple[State, ...]) -> State | None:
+    """The state that it is; of several that differ in their clocks alone, as in real time, that of the least time."""
+    if len(possible) == 1:
+        return possible[0]
+    first = possible[0] if possible else None
+    if first is None or any(s.states != first.states or s.flags != first.flags for s in possible):
+        return None
+    return min(possible, key=lambda state: sum(state.clocks))
 
 
 MOST_PAIRS = 400

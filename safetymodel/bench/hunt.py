@@ -6,7 +6,7 @@ import random
 import time
 from collections import deque
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from safetymodel.bench.coverage import Coverage, Share
@@ -131,7 +131,7 @@ class _Run:
             ended, why = self._drive()
         except DeviceError as error:
             ended, why = "device", error.message
-            record = Record(tuple(self.rig.stimuli), tuple(self.rig.shown), None, error)
+            record = replace(self.rig.record, error=error)
         except CannotTrack as error:
             ended, why = "model", str(error)
         except KeyboardInterrupt:

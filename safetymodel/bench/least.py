@@ -13,7 +13,7 @@ from safetymodel.model.state import State
 
 S = TypeVar("S")
 
-FARTHEST = 12
+FARTHEST = 8
 """Rows up to which the ways to goals are measured; what is farther counts as one more."""
 
 

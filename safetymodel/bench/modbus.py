@@ -7,6 +7,7 @@ writes true (or 1) and then takes it back, as a finger on a button does.
 from __future__ import annotations
 
 import logging
+import math
 import re
 import time
 from collections.abc import Callable, Mapping, Sequence
@@ -14,6 +15,7 @@ from fractions import Fraction
 from typing import Any, Literal
 
 from safetymodel.bench.device import DeviceError, Value
+from safetymodel.bench.real_time import InRealTime
 from safetymodel.bench.twin import Twin
 from safetymodel.model.system import System
 
@@ -207,11 +209,14 @@ class Layout:
         self.system = system
         self.actions = [event.name for event in system.events] + [f"fault {fault.name}" for fault in system.faults]
 
-    def map_text(self) -> str:
-        """The map file for a bench."""
+    def map_text(self, real_time: bool = False, late: float = 0.0) -> str:
+        """The map file for a bench; ``late`` is by how many ms the twin shows later what it does in real time."""
         s = self.system
         lines = ["safetymodel_map: 1", "reset: {apply: coil 0}"]
-        if s.tick is not None:
+        if real_time:
+            settle = max(20, math.ceil(late))
+            lines.append(f"time: {{settle: {settle} ms, at_most: {settle + 500} ms, slack: 1}}")
+        elif s.tick is not None:
             lines.append("time: {tick: holding 0}")
         lines.append("events:" if s.events else "events: {}")
         events = len(s.events)
@@ -231,7 +236,7 @@ class Layout:
 class TwinServer:
     """Serves a twin; ``heard`` is told of each request that did something."""
 
-    def __init__(self, twin: Twin, heard: Callable[[str], None] | None = None) -> None:
+    def __init__(self, twin: Twin | InRealTime, heard: Callable[[str], None] | None = None) -> None:
         self.twin = twin
         self.layout = Layout(twin.system)
         self.heard = heard or (lambda text: None)
@@ -292,8 +297,8 @@ class TwinServer:
             ticks = sum(int(value) for value in values)
             values[:] = [0] * len(values)
             tick = self.twin.system.tick
-            if tick is None and ticks:
-                raise ValueError("a model without time")
+            if ticks and (tick is None or isinstance(self.twin, InRealTime)):
+                raise ValueError("its time passes by the clock, or not at all")
             if tick is not None:
                 self.twin.wait(ticks * tick)
                 self.heard(f"{ticks} ticks")

@@ -76,6 +76,7 @@ class Planner(Generic[S]):
         self.on_work, self.progress = on_work, progress
         self.follower = Follower(self.system)
         self.reach = Reach(space, self.follower, on_work)
+        self._rooms: dict[int | None, tuple[S, Reach[S]]] = {}
         self.natural = space.where(conjoin(tuple(Not(FaultUp(f.number)) for f in self.system.faults)))
         self.flags = [space.where(FaultUp(f.number)) for f in self.system.faults]
         self.room = space.minus(space.reached, self.reach.forbidden())
@@ -253,7 +254,7 @@ class Planner(Generic[S]):
     def _one_walk(self, section: Section, wanted: list[int], fault: int | None, tries: dict[int, int]) -> bool:
         """A walk from the initial state, carried on as long as that is shorter than a new one. False where it shows
         nothing and no goal was tried."""
-        room = self._room(fault)
+        room = self._room(fault)[0]
         before = (sum(tries.values()), self._left(wanted))
         draft: Draft | None = None
         watcher = self._watcher.copy()
@@ -295,7 +296,7 @@ class Planner(Generic[S]):
 
     def _near(self, watcher: Watcher, targets: list[tuple[int, S]], fault: int | None) -> _Proposal | None:
         """The nearest goal from where the walk has come to, if it is near."""
-        layers = Layers(self.reach, watcher.possible, self._room(fault), fault)
+        layers = Layers(self.reach, watcher.possible, self._room(fault)[0], fault)
         found = self._nearest(layers, targets, NEAR)
         if found is None:
             return None
@@ -324,7 +325,7 @@ class Planner(Generic[S]):
             return found[0], (*known[start], *rows)
         states = sorted(known, key=lambda state: cost[state])
         for number, target in first or targets:
-            ladder = Ladder(self.reach, target, room, fault)
+            ladder = Ladder(self._room(fault)[1], target, room, fault)
             if not first:
                 ladder.begin_with(self.reach.waiting(self.goals[number].stages[0].ways))
             place = ladder.height(states, FARTHEST)
@@ -339,9 +340,14 @@ class Planner(Generic[S]):
     def _left(self, wanted: Iterable[int]) -> int:
         return sum(self.outcomes[n] == "open" for n in wanted)
 
-    def _room(self, fault: int | None) -> S:
-        space = self.space
-        return space.common(self.room, self.natural if fault is None else space.union(self.natural, self.flags[fault]))
+    def _room(self, fault: int | None) -> tuple[S, Reach[S]]:
+        """Where a walk with this fault may be, and searches in there alone: quicker than in the whole space."""
+        if fault not in self._rooms:
+            space = self.space
+            kind = self.natural if fault is None else space.union(self.natural, self.flags[fault])
+            room = space.common(self.room, kind)
+            self._rooms[fault] = room, Reach(space.inside(room), self.follower, self.on_work)
+        return self._rooms[fault]
 
     def _nearest(self, layers: Layers[S], targets: list[tuple[int, S]], most: int) -> tuple[int, int, S] | None:
         """(goal, rows to it, where) of the nearest target."""
@@ -393,12 +399,12 @@ class Planner(Generic[S]):
         """The way to a further stage of a goal; kept, since others may have the same."""
         key = (stage, fault)
         if key not in self._ladders:
-            space, room, target = self.space, self._room(fault), self.space.nothing()
+            space, (room, reach), target = self.space, self._room(fault), self.space.nothing()
             room = space.minus(room, space.common(space.settled, space.where(Not(stage.keep))))
             for sight in stage.ways:
                 target = space.union(target, self.reach.place(sight))
             events = frozenset(e.number for e in self.system.events) - stage.without if stage.without else None
-            self._ladders[key] = Ladder(self.reach, space.common(target, room), room, fault, events)
+            self._ladders[key] = Ladder(reach, space.common(target, room), room, fault, events)
         return self._ladders[key]
 
     def _finish(self, watcher: Watcher, number: int, place: int, new: Draft) -> bool:

@@ -16,6 +16,9 @@ from safetymodel.model.state import State
 from safetymodel.model.step import moved, ticked
 from safetymodel.model.system import System, Transition
 
+MOST_KEPT = 300_000
+"""States in the rows that are remembered: the same ones are asked for by many goals."""
+
 Edges = Mapping[State, tuple[tuple[int, State], ...]]
 """From each state the transitions that may be taken of themselves, with where they lead."""
 
@@ -28,6 +31,8 @@ class Phase:
     landed: Mapping[State, tuple[State, ...]]
     edges: Edges
     settled: tuple[State, ...]
+    takers: Mapping[int, list[State]]
+    """The states in which each transition may be taken of itself."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +48,7 @@ class Done:
     @property
     def fired(self) -> frozenset[int]:
         """The transitions that some order of reaction takes."""
-        return frozenset(t for phase in self.phases for edges in phase.edges.values() for t, _ in edges)
+        return frozenset(t for phase in self.phases for t in phase.takers)
 
 
 class Follower:
@@ -52,6 +57,8 @@ class Follower:
     def __init__(self, system: System, tracker: Tracker | None = None) -> None:
         self.system = system
         self.tracker = tracker or Tracker(system)
+        self._rows: dict[tuple[State, Stimulus], Done] = {}
+        self._weight = 0
         self._everybody = (1 << len(system.subsystems)) - 1
         self._windows = tuple(t for t in system.transitions if t.event is None and t.earliest < t.latest)
         timed = [t for t in system.transitions if t.event is None and t.latest]
@@ -66,6 +73,20 @@ class Follower:
 
     def row(self, states: tuple[State, ...], stimulus: Stimulus) -> Done:
         """One stimulus, with all that the logic makes of it. Raises CannotTrack."""
+        if len(states) != 1:
+            return self._row(states, stimulus)
+        key = states[0], stimulus
+        known = self._rows.get(key)
+        if known is None:
+            known = self._row(states, stimulus)
+            self._weight += sum(len(phase.edges) for phase in known.phases)
+            if self._weight > MOST_KEPT:
+                self._rows.clear()
+                self._weight = 0
+            self._rows[key] = known
+        return known
+
+    def _row(self, states: tuple[State, ...], stimulus: Stimulus) -> Done:
         if stimulus.kind not in ("wait", "until"):
             phase = self._phase({state: self.tracker.landed((state,), stimulus) for state in states})
             return Done(stimulus, states, phase.settled, (phase,))
@@ -132,8 +153,12 @@ class Follower:
             stack.extend((after, self._everybody) for _, after in reversed(edges[state]))
         if not settled:
             raise CannotTrack("the logic of the model goes round automatic transitions for ever here")
+        takers: dict[int, list[State]] = {}
+        for state, onward in edges.items():
+            for number, _ in onward:
+                takers.setdefault(number, []).append(state)
         where = {before: tuple(state for state, _ in pairs) for before, pairs in landed.items()}
-        return Phase(where, edges, tuple(settled))
+        return Phase(where, edges, tuple(settled), takers)
 
     def looks_the_same(self, states: Iterable[State], transition: Transition, event: int) -> bool:
         """Whether a machine that takes a transition where the model blocks it can come to rest looking as the model
@@ -306,15 +331,11 @@ class Watcher:
 
     def _avoids(self, sight: Sight, done: Done) -> bool:
         """Whether some order of reaction gets by without the transition being taken from a state with the formula."""
-        tracker, left = self.follower.tracker, set(done.before)
-        if not any(
-            t == sight.number and tracker.holds(state, sight.formula)
-            for phase in done.phases
-            for state, edges in phase.edges.items()
-            for t, _ in edges
-        ):
+        left, holds = set(done.before), self.follower.tracker.asked(sight.formula)
+        taken = [{s for s in phase.takers.get(sight.number, ()) if holds(s)} for phase in done.phases]
+        if not any(taken):
             return True
-        for phase in done.phases:
+        for phase, here in zip(done.phases, taken, strict=True):
             if left - phase.landed.keys():
                 return True  # what was waited for is seen
             stack = [state for before in left for state in phase.landed[before]]
@@ -324,11 +345,9 @@ class Watcher:
                 if state in seen:
                     continue
                 seen.add(state)
-                stack.extend(
-                    after
-                    for t, after in phase.edges[state]
-                    if t != sight.number or not tracker.holds(state, sight.formula)
-                )
+                for t, after in phase.edges[state]:
+                    if t != sight.number or state not in here:
+                        stack.append(after)
             left = seen.intersection(phase.settled)
             if not left:
                 return False

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import math
 import time
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from safetymodel.bench.device import Device, DeviceError, Value
@@ -44,12 +45,14 @@ class Difference:
 @dataclass(frozen=True, slots=True)
 class Record:
     """What was done since the device's reset, in order, what it showed after each (first: after the reset), and how it
-    ended: with a difference, with an error of the device, or with neither."""
+    ended: with a difference, with an error of the device, or with neither. ``drift`` has the ticks that may have passed
+    by the clock besides, at the reset and with each stimulus."""
 
     stimuli: tuple[Stimulus, ...]
     shown: tuple[Shown, ...]
     difference: Difference | None = None
     error: DeviceError | None = None
+    drift: tuple[int, ...] = ()
 
 
 class Rig:
@@ -70,10 +73,16 @@ class Rig:
         self._points = mapping.points
         self._tests = tuple(_Test(output) for output in mapping.outputs)
         self._written: dict[str, Value] = {}
+        self._tick = None if mapping.tick is not None or not mapping.at_most else system.tick
+        """Milliseconds of a tick where the device's time goes on by the clock, between stimuli too."""
+        self._began = 0.0
+        self._waited = Fraction(0)
+        self._drifted = 0
+        self.drift: list[int] = []
 
     @property
     def record(self) -> Record:
-        return Record(tuple(self.stimuli), tuple(self.shown), self.difference)
+        return Record(tuple(self.stimuli), tuple(self.shown), self.difference, drift=tuple(self.drift))
 
     def can_give(self, stimulus: Stimulus) -> bool:
         """Whether the map has a point for it."""
@@ -87,8 +96,9 @@ class Rig:
 
     def begin(self) -> Difference | None:
         """Reset the device, and hold what it shows against the initial state."""
-        self.stimuli, self.shown, self.difference = [], [], None
+        self.stimuli, self.shown, self.difference, self.drift = [], [], None, [0]
         self._written = {}
+        self._began, self._waited, self._drifted = time.monotonic(), Fraction(0), 0
         self.possible = self.tracker.start()
         try:
             if self.mapping.reset is not None:
@@ -107,7 +117,8 @@ class Rig:
         assert self.difference is None, "the device differs already"
         if stimulus.kind == "until":
             return self._wait_until(stimulus)
-        before = self.possible
+        self.drift.append(self._drift())
+        before = self.tracker.drifted(self.possible, self.drift[-1])
         expected = self.tracker.after(before, stimulus, self.mapping.slack)
         self.stimuli.append(stimulus)
         try:
@@ -137,6 +148,15 @@ class Rig:
             self.difference = Difference(before, self.possible, self.shown[-1], names)
         return self.difference
 
+    def _drift(self) -> int:
+        """How many ticks more may have passed by the device's clock than were waited for, since it was last asked."""
+        if self._tick is None:
+            return 0
+        gone = Fraction(time.monotonic() - self._began) * 1000 - self._waited
+        more = max(0, math.ceil(gone / self._tick) - self._drifted)
+        self._drifted += more
+        return more
+
     # -- towards the device -------------------------------------------------------------------
 
     def _act(self, action: Action) -> None:
@@ -154,7 +174,9 @@ class Rig:
             case "wait" if self.mapping.tick is not None:
                 self.device.write(self.mapping.tick, stimulus.number)
             case "wait":
-                self.device.wait(stimulus.number * (self.system.tick or Fraction(0)))
+                length = stimulus.number * (self.system.tick or Fraction(0))
+                self._waited += length
+                self.device.wait(length)
             case _:
                 action = self.mapping.faults[stimulus.number]
                 if action is not None:
@@ -178,11 +200,16 @@ class Rig:
         self._let_settle()
         last = time.monotonic() + float(self.mapping.at_most - self.mapping.settle) / 1000
         while True:
+            begun = time.monotonic()
             shown = self.read()
+            drift = self._drift()
+            if drift:
+                expected = self.tracker.drifted(expected, drift)
+                self.drift[-1] += drift
             fitting = tuple(state for state in expected if self.fits(state, shown))
-            if fitting or time.monotonic() >= last:
+            if fitting or begun >= last:
                 break
-            time.sleep(POLL)
+            time.sleep(max(0.0, min(POLL, last - time.monotonic())))  # the last reading begins when time is up
         self.shown.append(shown)
         self.possible = fitting
         if not fitting:
@@ -298,7 +325,7 @@ def run(
                 if on_step is not None:
                     on_step(number)
     except DeviceError as error:
-        return Record(tuple(rig.stimuli), tuple(rig.shown), None, error)
+        return replace(rig.record, error=error)
     return rig.record
 
 

@@ -201,7 +201,7 @@ class Tracker:
 
     def _after(self, states: tuple[State, ...], stimulus: Stimulus, slack: int) -> tuple[State, ...]:
         if stimulus.kind == "wait":
-            return self._waited(states, stimulus.number, slack)
+            return self._waited(states, stimulus.number - slack, stimulus.number + slack)
         return self._settled(self.landed(states, stimulus))
 
     def landed(self, states: tuple[State, ...], stimulus: Stimulus) -> list[tuple[State, int]]:
@@ -292,12 +292,16 @@ class Tracker:
             raise CannotTrack("the logic of the model goes round automatic transitions for ever here")
         return seen, tuple(settled)
 
-    def _waited(self, states: tuple[State, ...], ticks: int, slack: int) -> tuple[State, ...]:
+    def drifted(self, states: tuple[State, ...], ticks: int) -> tuple[State, ...]:
+        """The states that are possible where up to so many ticks may have passed besides."""
+        return self._waited(states, 0, ticks) if ticks and self.system.tick is not None else states
+
+    def _waited(self, states: tuple[State, ...], least: int, most: int) -> tuple[State, ...]:
         found: dict[State, None] = {}
-        for passed in range(ticks + slack + 1):
-            if passed >= ticks - slack:
+        for passed in range(most + 1):
+            if passed >= least:
                 found.update(dict.fromkeys(states))
-            if passed == ticks + slack:
+            if passed == most:
                 break
             later = self._settled([self.one_tick(state) for state in states])
             if later == states:

@@ -140,6 +140,11 @@ class Twin:
         except KeyError as error:
             raise self._unknown(str(error.args[0]), self._shown) from None
 
+    @property
+    def points(self) -> tuple[str, ...]:
+        """All that can be read."""
+        return tuple(self._shown)
+
     def close(self) -> None:
         """A twin holds nothing."""
 

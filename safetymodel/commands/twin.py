@@ -30,6 +30,15 @@ def twin(
     order: Annotated[
         int | None, typer.Option("--order", metavar="SEED", min=0, help="React in an order drawn at random.")
     ] = None,
+    real_time: Annotated[
+        bool, typer.Option("--real-time", help="Its time passes by the clock, not by a point that is written.")
+    ] = False,
+    late: Annotated[
+        float,
+        typer.Option(
+            "--late", metavar="MS", min=0.0, max=60_000.0, help="In real time: show each change so much later."
+        ),
+    ] = 0.0,
     write_map: Annotated[
         Path | None, typer.Option("--write-map", metavar="FILE", help="Write the map of its Modbus points for a bench.")
     ] = None,
@@ -40,11 +49,16 @@ def twin(
     from safetymodel.bench.connect import open_device
     from safetymodel.bench.defects import defects_of
     from safetymodel.bench.modbus import Layout, NotInstalled, TwinServer
+    from safetymodel.bench.real_time import InRealTime
     from safetymodel.bench.twin import Twin
     from safetymodel.problems import Problem
     from safetymodel.report import terminal
     from safetymodel.span import NOWHERE
 
+    if late and not real_time:
+        hint = "add --real-time, or leave --late out"
+        terminal.print_problems([Problem("real-time-only", NOWHERE, "--late belongs to a twin in real time", hint)])
+        return 2
     system = load_system(spec)
     if system is None:
         return 2
@@ -53,7 +67,7 @@ def twin(
         for known in defects_of(system):
             terminal.say(f"{known.name}  {known.text}")
     if write_map is not None:
-        code = after_writing(pipeline.save_text(write_map, Layout(system).map_text()), code)
+        code = after_writing(pipeline.save_text(write_map, Layout(system).map_text(real_time, late)), code)
         if not code:
             print(write_map)
     if code or modbus is None:
@@ -77,7 +91,7 @@ def twin(
             terminal.say(f"  {text}")
 
     try:
-        TwinServer(device, heard).serve(host, modbus, listening)
+        TwinServer(InRealTime(device, late) if real_time else device, heard).serve(host, modbus, listening)
     except NotInstalled:
         terminal.print_problems([Problem("not-installed", NOWHERE, NotInstalled.message, NotInstalled.hint)])
         return 2
