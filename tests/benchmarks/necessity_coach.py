@@ -3,7 +3,8 @@
     python tests/benchmarks/necessity_coach.py [SPEC]
 
 Takes some minutes of processor time. The list is the input for mending the spec: a part is redundant, or a requirement
-is missing, or a fault is not declared.
+is missing, or a fault is not declared; what stays on purpose is told at the head of the spec. Ends with 1 where less
+than 95 % of the parts are noticed.
 """
 
 from __future__ import annotations
@@ -27,6 +28,8 @@ from safetymodel.traces.fold import folded
 from safetymodel.traces.wording import formula_text, short_name, transition_text
 
 SPECS = Path(__file__).resolve().parent.parent.parent / "specs"
+ENOUGH = 0.95
+"""The share of parts that has to be noticed."""
 
 CAUSES = (
     "Twin channels, neither with a declared fault: one can stand for the other, so neither is missed",
@@ -98,7 +101,8 @@ def main(spec: str) -> int:
         "",
         *mirrored_sentences(found),
         "",
-        "Every part below is redundant, or a requirement or a fault is missing.",
+        "Every part below is redundant, or a requirement or a fault is missing; or it stays on purpose, and the head of",
+        "the spec says why.",
     ]
     for cause, effects in groups.items():
         if effects:
@@ -111,7 +115,7 @@ def main(spec: str) -> int:
     out = Path(__file__).with_suffix(".md")
     out.write_text("\n".join(text) + "\n", encoding="utf-8")
     print(f"wrote {out.name}: {len(found.unasked)} parts, {spent:.0f} s")
-    return 0 if found.parts else 1
+    return 0 if found.parts and found.noticed_parts >= ENOUGH * found.parts else 1
 
 
 if __name__ == "__main__":
