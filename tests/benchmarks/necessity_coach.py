@@ -101,8 +101,8 @@ def main(spec: str) -> int:
         "",
         *mirrored_sentences(found),
         "",
-        "Every part below is redundant, or a requirement or a fault is missing; or it stays on purpose, and the head of",
-        "the spec says why.",
+        "Every part below is redundant, or a requirement or a fault is missing; or it stays on purpose, and the head",
+        "of the spec says why.",
     ]
     for cause, effects in groups.items():
         if effects:
