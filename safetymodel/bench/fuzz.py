@@ -17,10 +17,11 @@ from hypothesis import HealthCheck, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, precondition, rule
 
+from safetymodel.bench.aims import Goal
 from safetymodel.bench.connect import Guarded
 from safetymodel.bench.coverage import Coverage
 from safetymodel.bench.device import NoDevice
-from safetymodel.bench.guide import Goal, Guide, goals_of
+from safetymodel.bench.guide import Guide, goals_of
 from safetymodel.bench.kept import words
 from safetymodel.bench.mapping import Mapping, spec_and_map
 from safetymodel.bench.pursuit import Pursuit

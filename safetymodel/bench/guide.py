@@ -10,12 +10,12 @@ from __future__ import annotations
 import random
 from collections import deque
 from collections.abc import Callable
-from dataclasses import dataclass, replace
-from typing import Any, Literal
+from dataclasses import replace
+from typing import Any
 
+from safetymodel.bench.aims import Goal, all_of, mattering
 from safetymodel.bench.compiled import Question
 from safetymodel.bench.coverage import Coverage
-from safetymodel.bench.parts import Part, Path, without
 from safetymodel.bench.settable import Settable
 from safetymodel.bench.stimulus import Stimulus
 from safetymodel.bench.tracking import Tracker
@@ -23,7 +23,6 @@ from safetymodel.model.able import able
 from safetymodel.model.formula import (
     AllOf,
     AnyOf,
-    Constant,
     Defined,
     FaultUp,
     Formula,
@@ -41,28 +40,6 @@ DEEPEST = 14
 """How far back means are looked for."""
 
 Given = Callable[[Stimulus], bool]
-
-
-@dataclass(frozen=True, eq=False)
-class Goal:
-    """``kind`` ``taken``, ``prompt`` or ``blocked``: ``number`` is a transition; ``matters``: a place among the parts;
-    ``apart``: a place among the pairs of outputs that could be crossed.
-
-    Where ``wanted`` holds, ``event`` is tried, or the clock of subsystem ``clock[0]`` comes to ``clock[1]`` ticks; None
-    where being there is all. ``faults`` are those of which one must be up; empty where it goes without.
-    """
-
-    kind: Literal["taken", "prompt", "blocked", "matters", "apart"]
-    number: int
-    wanted: Formula
-    event: int | None = None
-    clock: tuple[int, int] | None = None
-    faults: tuple[int, ...] = ()
-    begins: tuple[int, int] | None = None
-    """The subsystem and the state that its transition leaves."""
-    passing: bool = False
-    """It holds only for a moment, while the logic reacts."""
-    transition: int | None = None
 
 
 class Guide:
@@ -314,18 +291,18 @@ def goals_of(system: System, coverage: Coverage, guide: Guide) -> tuple[Goal, ..
     for t in system.transitions:
         source, begins = InState(t.subsystem, (t.source,)), (t.subsystem, t.source)
         clock = (t.subsystem, t.latest) if t.event is None and t.latest else None
-        wanted = _all(source, t.interlock, t.physical)
+        wanted = all_of(source, t.interlock, t.physical)
         found.append(Goal("taken", t.number, wanted, t.event, clock, begins=begins, transition=t.number))
         if t.event is None:
             found.append(Goal("prompt", t.number, wanted, None, clock, begins=begins, transition=t.number))
         if t.number in coverage.blockable:
-            blocked = _all(source, Not(conjoin((t.interlock, t.physical))))
+            blocked = all_of(source, Not(conjoin((t.interlock, t.physical))))
             found.append(Goal("blocked", t.number, blocked, t.event, begins=begins))
     for place, part in enumerate(coverage.parts):
         t = system.transitions[part.transition]
         begins = (t.subsystem, t.source)
         clock = (t.subsystem, t.latest) if t.event is None and t.latest else None
-        wanted, happens = _mattering(system, t, part)
+        wanted, happens = mattering(system, t, part)
         passing = happens and t.event is None and not t.latest
         more: dict[str, Any] = {"begins": begins, "passing": passing, "transition": t.number}
         found.append(Goal("matters", place, wanted, t.event, clock, **more))
@@ -349,66 +326,6 @@ def _with_faults(system: System, goal: Goal, guide: Guide, settable: Settable) -
     telling = (f.number for f in guide.faults if flags >> f.number & 1)
     needed = tuple(fault for fault in telling if settable.can_be(wanted, 1 << fault))
     return replace(goal, faults=needed) if needed else None
-
-
-def is_met(goal: Goal, coverage: Coverage) -> bool:
-    """Whether a goal has been reached."""
-    match goal.kind:
-        case "taken":
-            return goal.number in coverage.taken
-        case "prompt":
-            return goal.number in coverage.prompt
-        case "blocked":
-            return goal.number in coverage.blocked
-        case "matters":
-            return coverage.seen[goal.number].matters
-        case "apart":
-            return goal.number in coverage.apart
-
-
-def _mattering(system: System, t: Transition, part: Part) -> tuple[Formula, bool]:
-    """Where leaving the part out would make a difference: the part reads so that it alone decides. And whether it
-    decides that the transition happens, not that it is blocked."""
-    condition = part.of(system)
-    other = t.physical if part.interlock else t.interlock
-    rest = without(condition, part.path)
-    sign, narrows = _polarity(condition, part.path)
-    source = InState(t.subsystem, (t.source,))
-    reading = part.formula if sign != narrows else Not(part.formula)
-    decided = (rest, Not(condition)) if narrows else (condition, Not(rest))
-    return _all(source, reading, *decided, other), not narrows
-
-
-def _polarity(formula: Formula, path: Path) -> tuple[bool, bool]:
-    """(the part counts as it is, not negated; the part makes the condition harder to meet)."""
-    sign, narrows = True, True
-    node = formula
-    for place in path:
-        match node:
-            case Not(part):
-                sign, node = not sign, part
-            case Defined(_, body):
-                node = body
-            case AllOf(parts) | AnyOf(parts):
-                if len(parts) > 1:
-                    narrows = isinstance(node, AllOf) == sign
-                node = parts[place]
-    return sign, narrows
-
-
-def _all(*formulas: Formula) -> Formula:
-    """Their conjunction, the conjunctions among them opened, so that what is missing can be counted."""
-    parts: list[Formula] = []
-    stack = list(reversed(formulas))
-    while stack:
-        formula = stack.pop()
-        if isinstance(formula, AllOf):
-            stack.extend(reversed(formula.parts))
-        elif isinstance(formula, Defined) and isinstance(formula.body, AllOf):
-            stack.extend(reversed(formula.body.parts))
-        elif formula != Constant(True):
-            parts.append(formula)
-    return conjoin(tuple(parts))
 
 
 def _distances(system: System, subsystem: int) -> list[dict[int, int]]:

@@ -9,9 +9,10 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Literal
 
+from safetymodel.bench.aims import Goal, is_met
 from safetymodel.bench.coverage import Coverage, Share
 from safetymodel.bench.device import Device, DeviceError
-from safetymodel.bench.guide import Goal, Guide, goals_of, is_met
+from safetymodel.bench.guide import Guide, goals_of
 from safetymodel.bench.mapping import Mapping
 from safetymodel.bench.pursuit import Pursuit
 from safetymodel.bench.run import Record, Rig

@@ -8,23 +8,33 @@ it on the model in every order of reaction (`replay`), never by the search that 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
-from functools import reduce
+from functools import partial, reduce
 from typing import Generic, TypeAlias, TypeVar
 
 from safetymodel.bench.forcing import Forced
-from safetymodel.bench.goals import SECTIONS, Goal, Section, Stage
+from safetymodel.bench.goals import SECTIONS, Goal, Section
+from safetymodel.bench.ladder import Ladder
 from safetymodel.bench.least import least_rows
-from safetymodel.bench.reach import BY_HAND, Ladder, Layers, Reach
+from safetymodel.bench.reach import Layers, Reach
 from safetymodel.bench.replay import Follower, Watcher
+from safetymodel.bench.rooms import Places, Rooms
 from safetymodel.bench.shorten import Shortener
 from safetymodel.bench.sights import Sight
 from safetymodel.bench.stimulus import Stimulus
 from safetymodel.bench.tracking import CannotTrack
 from safetymodel.bench.untestable import why_untestable
-from safetymodel.bench.walks import BY_ORDER, HIDDEN, Draft, Outcome, Plan, Walk, pruned, scenario_rows
-from safetymodel.explore.engine import LimitReached, Progress, Space
-from safetymodel.model.formula import FaultUp, Not, conjoin
+from safetymodel.bench.walks import (
+    BY_ORDER,
+    HIDDEN,
+    Draft,
+    Outcome,
+    Plan,
+    Walk,
+    pruned,
+    scenario_rows,
+    stimulus_for,
+)
+from safetymodel.explore.engine import EVERY_STEP, LimitReached, Progress, Space
 from safetymodel.model.state import State
 from safetymodel.model.system import System
 
@@ -52,14 +62,6 @@ _Proposal: TypeAlias = "tuple[int, tuple[Stimulus, ...] | None]"
 """A goal and the rows to it."""
 
 
-@dataclass(slots=True)
-class _Places(Generic[S]):
-    """Where the first stage of a goal is seen: ``sure`` where no order of reaction can forestall it."""
-
-    all: S
-    sure: S
-
-
 class Planner(Generic[S]):
     """Makes a plan over one explored space (budget 1)."""
 
@@ -76,17 +78,14 @@ class Planner(Generic[S]):
         self.on_work, self.progress = on_work, progress
         self.follower = Follower(self.system)
         self.reach = Reach(space, self.follower, on_work)
-        self._rooms: dict[int | None, tuple[S, Reach[S]]] = {}
-        self.natural = space.where(conjoin(tuple(Not(FaultUp(f.number)) for f in self.system.faults)))
-        self.flags = [space.where(FaultUp(f.number)) for f in self.system.faults]
-        self.room = space.minus(space.reached, self.reach.forbidden())
+        self.rooms = Rooms(self.reach)
+        self.natural, self.flags, self.room = self.rooms.natural, self.rooms.flags, self.rooms.whole
         self.outcomes: list[Outcome] = ["open"] * len(goals)
         self.reasons: dict[int, str] = {}
-        self.places: list[_Places[S]] = []
+        self.places: list[Places[S]] = []
         self.walks: list[Walk] = []
         self.shortfall = ""
         self._watcher = Watcher(self.follower, goals)
-        self._ladders: dict[tuple[Stage, int | None], Ladder[S]] = {}
         self.known: dict[int | None, dict[State, tuple[Stimulus, ...]]] = {None: {}}
         """Under each fault the settled states that some walk has come to, and the fewest rows seen to lead there."""
 
@@ -146,7 +145,7 @@ class Planner(Generic[S]):
         everything = self.space.common(self.space.start, self.room)
         if start and all(self.space.contains(self.room, state) for state in start):
             everything = reduce(self.space.union, (self.space.only(state) for state in start))
-        self.walkable = self.space.spread(everything, BY_HAND, None, self.room)
+        self.walkable = self.space.spread(everything, EVERY_STEP, None, self.room)
 
     def _know(self, state: State, rows: tuple[Stimulus, ...]) -> None:
         fault = state.flags.bit_length() - 1 if state.flags else None
@@ -160,15 +159,9 @@ class Planner(Generic[S]):
         for goal in self.goals:
             self.on_work()
             self._tell("looking where goals can be tested")
-            everywhere, sure = space.nothing(), space.nothing()
-            for sight in goal.stages[0].ways:
-                found = self.reach.place(sight)
-                everywhere = space.union(everywhere, found)
-                if sight.kind == "fires" and self.system.transitions[sight.number].event is None:
-                    found = space.common(found, self.reach.only_due(sight.number))
-                sure = space.union(sure, found)
+            everywhere, sure = self.rooms.places(goal.stages[0])
             allowed = space.common(everywhere, self.walkable)
-            self.places.append(_Places(allowed, space.common(sure, self.walkable)))
+            self.places.append(Places(allowed, space.common(sure, self.walkable)))
             if space.is_empty(everywhere):
                 self.outcomes[goal.number] = "untestable" if space.complete else "open"
                 self.reasons[goal.number] = why_untestable(self.reach, goal) if space.complete else space.shortfall
@@ -254,7 +247,7 @@ class Planner(Generic[S]):
     def _one_walk(self, section: Section, wanted: list[int], fault: int | None, tries: dict[int, int]) -> bool:
         """A walk from the initial state, carried on as long as that is shorter than a new one. False where it shows
         nothing and no goal was tried."""
-        room = self._room(fault)[0]
+        room = self.rooms.of(fault)[0]
         before = (sum(tries.values()), self._left(wanted))
         draft: Draft | None = None
         watcher = self._watcher.copy()
@@ -296,7 +289,7 @@ class Planner(Generic[S]):
 
     def _near(self, watcher: Watcher, targets: list[tuple[int, S]], fault: int | None) -> _Proposal | None:
         """The nearest goal from where the walk has come to, if it is near."""
-        layers = Layers(self.reach, watcher.possible, self._room(fault)[0], fault)
+        layers = Layers(self.reach, watcher.possible, self.rooms.of(fault)[0], fault)
         found = self._nearest(layers, targets, NEAR)
         if found is None:
             return None
@@ -325,7 +318,7 @@ class Planner(Generic[S]):
             return found[0], (*known[start], *rows)
         states = sorted(known, key=lambda state: cost[state])
         for number, target in first or targets:
-            ladder = Ladder(self._room(fault)[1], target, room, fault)
+            ladder = Ladder(self.rooms.of(fault)[1], target, room, fault)
             if not first:
                 ladder.begin_with(self.reach.waiting(self.goals[number].stages[0].ways))
             place = ladder.height(states, FARTHEST)
@@ -339,15 +332,6 @@ class Planner(Generic[S]):
 
     def _left(self, wanted: Iterable[int]) -> int:
         return sum(self.outcomes[n] == "open" for n in wanted)
-
-    def _room(self, fault: int | None) -> tuple[S, Reach[S]]:
-        """Where a walk with this fault may be, and searches in there alone: quicker than in the whole space."""
-        if fault not in self._rooms:
-            space = self.space
-            kind = self.natural if fault is None else space.union(self.natural, self.flags[fault])
-            room = space.common(self.room, kind)
-            self._rooms[fault] = room, Reach(space.inside(room), self.follower, self.on_work)
-        return self._rooms[fault]
 
     def _nearest(self, layers: Layers[S], targets: list[tuple[int, S]], most: int) -> tuple[int, int, S] | None:
         """(goal, rows to it, where) of the nearest target."""
@@ -385,48 +369,26 @@ class Planner(Generic[S]):
         return self.outcomes[number] == "shown"
 
     def _stage(self, watcher: Watcher, number: int, place: int, new: Draft, fault: int | None) -> bool:
-        found = self._ladder(self.goals[number].stages[place], fault).height(watcher.possible, FARTHEST)
+        found = self.rooms.ladder(self.goals[number].stages[place], fault).height(watcher.possible, FARTHEST)
         if found is None:
             self.reasons[number] = "once it was under way, no walk was found that completes it"
             return False
-        rows = self._ladder(self.goals[number].stages[place], fault).down(found[1], found[0])
+        rows = self.rooms.ladder(self.goals[number].stages[place], fault).down(found[1], found[0])
         if rows is None:
             return False
         self._give(watcher, rows, new)
         return self._finish(watcher, number, place, new)
-
-    def _ladder(self, stage: Stage, fault: int | None) -> Ladder[S]:
-        """The way to a further stage of a goal; kept, since others may have the same."""
-        key = (stage, fault)
-        if key not in self._ladders:
-            space, (room, reach), target = self.space, self._room(fault), self.space.nothing()
-            room = space.minus(room, space.common(space.settled, space.where(Not(stage.keep))))
-            for sight in stage.ways:
-                target = space.union(target, self.reach.place(sight))
-            events = frozenset(e.number for e in self.system.events) - stage.without if stage.without else None
-            self._ladders[key] = Ladder(reach, space.common(target, room), room, fault, events)
-        return self._ladders[key]
 
     def _finish(self, watcher: Watcher, number: int, place: int, new: Draft) -> bool:
         """The row itself, for what is seen only when something is done in the state that was reached."""
         for sight in self.goals[number].stages[place].ways:
             if self.outcomes[number] == "shown" or watcher.stage.get(number, 0) > place:
                 return True
-            stimulus = self._stimulus(sight)
+            stimulus = stimulus_for(self.system, sight)
             if stimulus is None or not self._fits(watcher, sight):
                 continue
             self._give(watcher, (stimulus,), new)
         return self.outcomes[number] == "shown" or watcher.stage.get(number, 0) > place
-
-    def _stimulus(self, sight: Sight) -> Stimulus | None:
-        if sight.kind == "try":
-            return Stimulus("event", sight.number)
-        if sight.kind == "jumps":
-            return Stimulus("jump", sight.number)
-        if sight.kind == "fires":
-            event = self.system.transitions[sight.number].event
-            return Stimulus("event", event) if event is not None else None
-        return None
 
     def _fits(self, watcher: Watcher, sight: Sight) -> bool:
         place = self.reach.place(sight)
@@ -451,5 +413,12 @@ class Planner(Generic[S]):
     def _least(self, walks: Iterable[Walk]) -> int:
         where = {n: place for walk in walks for place, row in enumerate(walk.shows) for n in row}
         shown = [goal for goal in self.goals if self.outcomes[goal.number] == "shown"]
-        told = (self.natural, self.flags, self._stimulus, self.follower.start().after, self.room, where)
+        told = (
+            self.natural,
+            self.flags,
+            partial(stimulus_for, self.system),
+            self.follower.start().after,
+            self.room,
+            where,
+        )
         return least_rows(self.reach, shown, [p.all for p in self.places], *told)

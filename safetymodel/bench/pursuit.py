@@ -8,7 +8,8 @@ from __future__ import annotations
 import random
 from typing import Literal
 
-from safetymodel.bench.guide import Goal, Guide
+from safetymodel.bench.aims import Goal
+from safetymodel.bench.guide import Guide
 from safetymodel.bench.stimulus import Stimulus
 from safetymodel.model.formula import Formula
 from safetymodel.model.state import State

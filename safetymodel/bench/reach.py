@@ -6,15 +6,15 @@ nothing that a tester can choose: such a wait ends when the move is seen.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass
 from functools import reduce
 from typing import Generic, TypeAlias, TypeVar
 
-from safetymodel.bench.replay import Done, Follower
+from safetymodel.bench.replay import Follower
 from safetymodel.bench.sights import Sight
 from safetymodel.bench.stimulus import Stimulus
-from safetymodel.claims.breach_states import breach_of
+from safetymodel.claims.breach_states import AN_EVENT, NEW_FAULT, TICK, breach_of
 from safetymodel.explore.engine import REACTION, Space
 from safetymodel.explore.moves import Move
 from safetymodel.explore.single import single_moves
@@ -25,16 +25,8 @@ from safetymodel.model.step import Kind, may_strike
 
 S = TypeVar("S")
 
-EVENT: tuple[Kind, ...] = ("event",)
-BY_HAND: tuple[Kind, ...] = ("event", "reaction", "tick", "time", "fault", "jump")
-"""All that a walk can do or wait for."""
-TIME: tuple[Kind, ...] = ("tick",)
-WAITING: tuple[Kind, ...] = ("tick", "reaction", "time")
-
-MOST_TICKS = 100_000
-
-MOST_ROWS_TRIED = 100
-"""Rows that are tried on the way down a ladder."""
+WAITING: tuple[Kind, ...] = (*TICK, *REACTION, "time")
+"""What a wait is made of."""
 
 Rows: TypeAlias = tuple[Stimulus, ...]
 
@@ -120,7 +112,7 @@ class Reach(Generic[S]):
     # -- the search ---------------------------------------------------------------------------
 
     def by_hand(
-        self, members: S, fault: int | None, events: Collection[int] | None, kinds: Collection[Kind] = EVENT
+        self, members: S, fault: int | None, events: Collection[int] | None, kinds: Collection[Kind] = AN_EVENT
     ) -> S:
         """What one event (or another of these kinds), or the fault or its jump, makes of the members."""
         found = self.space.after(members, kinds, events)
@@ -130,7 +122,7 @@ class Reach(Generic[S]):
 
     def before_by_hand(self, members: S, fault: int | None, events: Collection[int] | None) -> S:
         """The states of which :meth:`by_hand` makes members."""
-        found = self.space.before(members, EVENT, events)
+        found = self.space.before(members, AN_EVENT, events)
         for move in self._moves(fault):
             found = self.space.union(found, self._single.before(members, move))
         return found
@@ -154,7 +146,7 @@ class Reach(Generic[S]):
             chains.append((hand, wait))
             found = self.before_by_hand(hand, layers.fault, layers.events)
             if timed:
-                found = self.space.union(found, self.space.before(wait, TIME))
+                found = self.space.union(found, self.space.before(wait, TICK))
             guides.append(self.space.common(found, before))
         guides.reverse()
         here = start = min(
@@ -225,134 +217,6 @@ class Reach(Generic[S]):
         return found
 
 
-class Ladder(Generic[S]):
-    """The settled states by the fewest rows from them to a goal, searched backwards; made as they are asked for.
-
-    ``room`` has the states that may be passed. A step down is taken only where every order of reaction makes it.
-    ``fault`` is the one that may strike, ``events`` those that may be used (None: all).
-    """
-
-    def __init__(
-        self, reach: Reach[S], goal: S, room: S, fault: int | None = None, events: frozenset[int] | None = None
-    ) -> None:
-        self.reach = reach
-        self.room = room
-        self.fault = fault
-        self.events = events
-        self.rungs: list[S] = [goal]
-        self._seen = goal
-
-    def higher(self) -> bool:
-        """One rung more; False where there is none."""
-        reach, space = self.reach, self.reach.space
-        reach.on_work()
-        found = reach.before_by_hand(self._back(self.rungs[-1], reach.after_hand), self.fault, self.events)
-        if reach.system.tick is not None:
-            found = space.union(found, space.before(self._back(self.rungs[-1], WAITING), TIME))
-        new = space.minus(space.common(found, self.room), self._seen)
-        if space.is_empty(new):
-            return False
-        self._seen = space.union(self._seen, new)
-        self.rungs.append(new)
-        return True
-
-    def begin_with(self, states: S) -> None:
-        """The last row has to begin in one of these states, if it can; told before any rung is made."""
-        space = self.reach.space
-        if not self.higher():
-            return
-        rung = space.common(self.rungs[1], states)
-        if not space.is_empty(rung):
-            self.rungs[1] = rung
-            self._seen = space.union(self.rungs[0], rung)
-
-    def _back(self, members: S, kinds: Collection[Kind]) -> S:
-        return self.reach.back(members, kinds, self.room)
-
-    def height(self, states: Collection[State], most: int) -> tuple[int, State] | None:
-        """The fewest rows from one of the states, and that state; None beyond ``most``."""
-        for height in range(most + 1):
-            if height == len(self.rungs) and not self.higher():
-                return None
-            for state in states:
-                if self.reach.space.contains(self.rungs[height], state):
-                    return height, state
-        return None
-
-    def down(self, state: State, height: int) -> Rows | None:
-        """The rows from a state on the rung of this height to the goal; None where every way tried can go either way.
-
-        Where no row leads for sure a rung down, rows along or up a rung are tried too.
-        """
-        if not height:
-            return ()
-        rows: list[Stimulus] = []
-        seen = {state}
-        trail = [self._downwards(state, height)]
-        for _ in range(MOST_ROWS_TRIED):
-            if not trail:
-                return None
-            ways = trail[-1]
-            way = next((w for w in ways if w[1] not in seen or w[2] == 0), None)
-            if way is None:
-                trail.pop()
-                if rows:
-                    rows.pop()
-                continue
-            stimulus, after, there = way
-            rows.append(stimulus)
-            if there == 0:
-                return tuple(rows)
-            seen.add(after)
-            trail.append(self._downwards(after, there))
-        return None
-
-    def _downwards(self, state: State, height: int) -> Iterator[tuple[Stimulus, State, int]]:
-        """(row, state that it leads to for sure, its height), a rung down first."""
-        aside: list[tuple[int, int, Stimulus, State]] = []
-        for place, (stimulus, done) in enumerate(self._rows(state)):
-            if self._lands(done, self.rungs[height - 1], height == 1):
-                yield stimulus, done.after[0], height - 1
-            elif len(done.after) == 1:
-                aside.append((self._height(done.after[0], height + 1), place, stimulus, done.after[0]))
-        for there, _, stimulus, after in sorted(aside, key=lambda way: way[:2]):
-            if there <= height + 1:
-                yield stimulus, after, there
-
-    def _height(self, state: State, most: int) -> int:
-        """The rung of a state; one more than ``most`` where it is on none of those."""
-        while len(self.rungs) <= most and self.higher():
-            pass
-        for height, rung in enumerate(self.rungs[: most + 1]):
-            if self.reach.space.contains(rung, state):
-                return height or most + 1  # the goal itself has to be landed on
-        return most + 1
-
-    def _rows(self, state: State) -> Iterator[tuple[Stimulus, Done]]:
-        """Every row that can be given in a state: each by hand, waits of growing length, waits for what is seen."""
-        follower = self.reach.follower
-        for stimulus in self.reach.hands(state, self.events, self.fault):
-            yield stimulus, follower.row((state,), stimulus)
-        here, ticks = state, 0
-        while self.reach.system.tick is not None and ticks < MOST_TICKS:
-            ticks += 1
-            done = follower.row((here,), Stimulus("wait", 1))
-            yield Stimulus("wait", ticks), done
-            if len(done.after) != 1 or done.after[0] == here:
-                break
-            here = done.after[0]
-        for done in follower.untils((state,)):
-            assert done.stimulus is not None
-            yield done.stimulus, done
-
-    def _lands(self, done: Done, rung: S, last: bool) -> bool:
-        """Whether a row leads for sure to the rung; the last one may only pass it."""
-        contains = self.reach.space.contains
-        if last and any(contains(rung, state) for phase in done.phases for state in phase.edges):
-            return True
-        return len(done.after) == 1 and contains(rung, done.after[0])
-
-
 class Layers(Generic[S]):
     """The states by the fewest rows that lead to them from some states, made as they are asked for.
 
@@ -369,7 +233,7 @@ class Layers(Generic[S]):
         every_fault: bool = False,
     ) -> None:
         self.reach = reach
-        self.kinds: tuple[Kind, ...] = ("event", "fault", "jump") if every_fault else EVENT
+        self.kinds: tuple[Kind, ...] = (*AN_EVENT, *NEW_FAULT, "jump") if every_fault else AN_EVENT
         self.states = states
         self.room = room
         self.fault = fault
@@ -386,7 +250,7 @@ class Layers(Generic[S]):
         landed = space.common(self.reach.by_hand(front, self.fault, self.events, self.kinds), self.room)
         passed = space.spread(landed, REACTION, None, self.room)
         if self.reach.system.tick is not None:
-            waited = space.common(space.after(front, TIME), self.room)
+            waited = space.common(space.after(front, TICK), self.room)
             passed = space.union(passed, space.spread(waited, WAITING, None, self.room))
         new = space.minus(passed, self._seen)
         if space.is_empty(new):

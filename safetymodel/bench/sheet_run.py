@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from typing import Literal
+from typing import Any, Literal
 
 from safetymodel.bench.device import Device, DeviceError
 from safetymodel.bench.forcing import Forced
+from safetymodel.bench.goals import SECTIONS
 from safetymodel.bench.mapping import Action, Mapping
 from safetymodel.bench.run import Difference, Record, Rig
 from safetymodel.bench.stimulus import stimulus_name
@@ -102,3 +103,32 @@ def _work(rig: Rig, walk: Walk) -> Worked:
     except CannotTrack as error:
         return Worked(walk, "not run", len(rig.stimuli), record=rig.record, reason=str(error))
     return Worked(walk, "pass", len(walk.rows))
+
+
+def worked_data(done: SheetRun, numbers: Sequence[str]) -> dict[str, Any]:
+    """How each walk went, for `--json`; ``numbers`` are those of the walks on the sheet, in its order."""
+    system = done.plan.forced.system
+    in_order = [walk for section, _ in SECTIONS for walk in done.plan.walks if walk.section == section]
+    parts = {id(walk): number for walk, number in zip(in_order, numbers, strict=True)}
+    walks = []
+    for one in done.worked:
+        entry: dict[str, Any] = {"walk": parts[id(one.walk)], "outcome": one.word, "rows": one.rows}
+        if one.reason:
+            entry["reason"] = one.reason
+        if one.difference is not None:
+            entry["step"] = f"{entry['walk']}.{one.rows}"
+            entry["stimulus"] = stimulus_name(system, one.walk.rows[one.rows - 1]) if one.rows else "reset"
+            entry["outputs_that_differ"] = list(one.difference.outputs)
+            if one.difference.restless:
+                entry["restless"] = one.difference.restless
+            entry["shown"] = {name: one.difference.shown[name] for name in one.difference.outputs}
+        walks.append(entry)
+    return {
+        "format": 1,
+        "spec": {"file": system.file, "title": system.title, "sha256": system.sha256},
+        "passed": done.passed,
+        "error": done.error.message if done.error is not None else "",
+        "walks_planned": len(done.plan.walks),
+        "goals_not_tested": sum(outcome != "shown" for outcome in done.plan.outcomes),
+        "walks": walks,
+    }

@@ -190,6 +190,8 @@ def as_data(done: Benched) -> dict[str, Any]:
     if record.difference is not None:
         data["outputs_that_differ"] = list(record.difference.outputs)
         data["shown"] = dict(record.difference.shown)
+        if record.difference.restless:
+            data["restless"] = record.difference.restless
     if record.error is not None:
         data["device_error"] = {"trouble": record.error.trouble, "message": record.error.message}
     if done.note:

@@ -6,13 +6,10 @@ with `model/step`.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
-from operator import itemgetter
-from typing import Any
-
 from safetymodel.bench.compiled import Compiler, Question
+from safetymodel.bench.cones import Cone, bits_of
 from safetymodel.bench.stimulus import Stimulus
-from safetymodel.model.formula import FaultUp, Formula, HowMany, InState, SignalTrue, atoms
+from safetymodel.model.formula import Formula, SignalTrue
 from safetymodel.model.state import State, initial_state
 from safetymodel.model.step import jumped, may_strike, moved, ticked
 from safetymodel.model.system import System, Transition
@@ -50,7 +47,7 @@ class Tracker:
         self._leaving = [[tuple((t, self._can[t.number]) for t in ts) for ts in states] for states in self._automatic]
         self._readers = self._who_reads()
         self._by_flag = [
-            _bits(t.subsystem for t in system.transitions if self._cones[t.number].mask >> f.number & 1)
+            bits_of(t.subsystem for t in system.transitions if self._cones[t.number].mask >> f.number & 1)
             for f in system.faults
         ]
         self._everybody = (1 << len(system.subsystems)) - 1
@@ -150,7 +147,7 @@ class Tracker:
                     step = came[step[0]]
                 return tuple(reversed(found))
             due = self.due(state, suspects)
-            left = _bits(t.subsystem for t in due)
+            left = bits_of(t.subsystem for t in due)
             for t in reversed(due):
                 after = _taken(state, t)
                 if after not in came and len(came) < MOST_POSSIBLE:
@@ -316,7 +313,7 @@ class Tracker:
         """(the state a tick later, before the logic reacts; the subsystems that may now be due)."""
         later = ticked(self.system, state)
         running = (n for n, (a, b) in enumerate(zip(state.clocks, later.clocks, strict=True)) if a != b)
-        return later, _bits(running)
+        return later, bits_of(running)
 
     def _in_windows(self, states: tuple[State, ...]) -> tuple[State, ...]:
         """The states, and those that moves in their windows of time lead to without any time passing."""
@@ -347,31 +344,6 @@ class Tracker:
         return readers
 
 
-class Cone:
-    """What formulas depend on: subsystems (ascending), the flags as a mask, and a key of a state by the subsystems."""
-
-    def __init__(self, system: System, *formulas: Formula, own: int | None = None) -> None:
-        subsystems: set[int] = set() if own is None else {own}
-        signals: set[int] = set()
-        flags: set[int] = {f.number for f in system.faults if f.kind == "stuck" and f.subject == own}
-        open_formulas = list(formulas)
-        while open_formulas:
-            for atom in atoms(open_formulas.pop()):
-                if isinstance(atom, InState):
-                    subsystems.add(atom.subsystem)
-                elif isinstance(atom, HowMany):
-                    subsystems.update(member.subsystem for member in atom.members)
-                elif isinstance(atom, FaultUp):
-                    flags.add(atom.fault)
-                elif isinstance(atom, SignalTrue) and atom.signal not in signals:
-                    signals.add(atom.signal)
-                    open_formulas.append(system.signals[atom.signal].reads)
-        flags.update(f.number for f in system.faults if f.kind == "signal" and f.subject in signals)
-        self.subsystems = tuple(sorted(subsystems))
-        self.mask = _bits(flags)
-        self.key: Callable[[tuple[int, ...]], Any] = itemgetter(*self.subsystems) if self.subsystems else _nothing
-
-
 def _taken(state: State, t: Transition) -> State:
     """As :func:`safetymodel.model.step.moved` for one transition; most of these have no clock to reset."""
     states, clocks, flags = state
@@ -381,16 +353,5 @@ def _taken(state: State, t: Transition) -> State:
     return State((*states[:at], t.target, *states[at + 1 :]), clocks, flags)
 
 
-def _nothing(states: tuple[int, ...]) -> int:
-    return 0
-
-
 def _leaves(transition: Transition, state: int) -> bool:
     return transition.event is None and transition.source == state
-
-
-def _bits(numbers: Iterable[int]) -> int:
-    mask = 0
-    for number in numbers:
-        mask |= 1 << number
-    return mask

@@ -9,6 +9,7 @@ from typing import Literal
 from safetymodel.bench.forcing import Forced
 from safetymodel.bench.goals import Goal, Section
 from safetymodel.bench.replay import Follower, Watcher
+from safetymodel.bench.sights import Sight
 from safetymodel.bench.stimulus import Stimulus
 from safetymodel.model.state import State
 from safetymodel.model.system import Scenario, System
@@ -110,3 +111,15 @@ def shows_of(follower: Follower, goals: tuple[Goal, ...], rows: Iterable[Stimulu
     seen = [watcher.begin(everything)]
     seen.extend(watcher.give(row, everything)[1] for row in rows)
     return seen
+
+
+def stimulus_for(system: System, sight: Sight) -> Stimulus | None:
+    """What is done in the state that was reached, for what is seen only then; None where being there is all."""
+    if sight.kind == "try":
+        return Stimulus("event", sight.number)
+    if sight.kind == "jumps":
+        return Stimulus("jump", sight.number)
+    if sight.kind == "fires":
+        event = system.transitions[sight.number].event
+        return Stimulus("event", event) if event is not None else None
+    return None

@@ -12,7 +12,7 @@ from safetymodel.commands.shared import JsonFile, Modes, Spec, Stops, after_writ
 
 if TYPE_CHECKING:
     from safetymodel.bench.story import Benched
-    from safetymodel.report.said import Block
+    from safetymodel.report.bench_said import RunTold
 
 EXIT_CODES = (
     "Exit codes: 0 no difference in what was run, which shows nothing of what was not; 1 the device differs from the "
@@ -95,6 +95,7 @@ def bench(
     from safetymodel.bench.story import Call, as_data, keep
     from safetymodel.bench.story import bench as drive
     from safetymodel.report import terminal
+    from safetymodel.report.bench_said import said_of
 
     system = load_system(spec)
     if system is None:
@@ -108,7 +109,7 @@ def bench(
         terminal.print_problems(done)
         return 2
     code = done.exit_code
-    code = give_out(lambda: as_data(done), lambda: said_of(done, quiet), json_file, code)
+    code = give_out(lambda: as_data(done), lambda: said_of(told_of(done), quiet), json_file, code)
     if out is not None and code:
         paths, problems = keep(done, out)
         for path in paths:
@@ -117,56 +118,31 @@ def bench(
     return code
 
 
-def said_of(done: Benched, quiet: bool) -> tuple[Block, ...]:
-    """The outcome in words: what was run, what was covered, the difference, and the cautions."""
+def told_of(done: Benched) -> RunTold:
+    """The run as plain data, for the words of the report."""
     from safetymodel.bench.told import length_text, told
-    from safetymodel.report.said import Grid, Piece, Words
+    from safetymodel.report.bench_said import RunTold
 
-    record, found = done.record, done.hunt
-    blocks: list[Block] = [Words(((done.system.title, "strong"), (f"  against {done.call.device}", "")))]
-    if found is not None and not quiet and found.steps:
-        rows: tuple[tuple[Piece, ...], ...] = tuple(
-            ((s.what, ""), (f"{s.seen:,} of {s.of:,}", "")) for s in found.coverage
-        )
-        blocks += [None, Grid(("exercised", "seen"), rows), None]
-    if found is not None:
-        ran = f"{found.steps:,} steps ({found.happenings:,} happenings), {found.resets:,} resets, seed {found.seed}"
-        blocks.append(Words(((ran, ""),)))
-        if found.uncertain and not quiet:
-            text = f"{found.uncertain:,} steps are not counted: the model could be in several states"
-            blocks.append(Words(((text, "quiet"),)))
-    else:
-        text = f"replayed {length_text(record.stimuli)}" if done.call.replay else "nothing was run"
-        blocks.append(Words(((text, ""),)))
-    if done.ended == "limit":
-        blocks.append(
-            Words((("no difference in what was run", "good"), (". It shows nothing of what was not run.", "")))
-        )
-    elif done.ended == "difference":
-        blocks.append(Words((("difference", "bad"), (f" after {length_text(record.stimuli)}", ""))))
-        if done.tried:
-            text = f"the shortest way found ({done.first:,} stimuli at first, {done.tried:,} sequences tried)"
-            blocks.append(Words(((text, "quiet"),)))
-    else:
-        reason = record.error.message if record.error is not None else found.why if found is not None else ""
-        kind = f"{record.error.trouble}: " if record.error is not None else ""
-        blocks.append(Words((("ended early", "doubt"), (f", which is never a pass: {kind}{reason}", ""))))
-        if record.error is not None and record.error.hint:
-            blocks.append(Words(((f"hint: {record.error.hint}", ""),), indent=2))
-    if done.note:
-        blocks.append(Words(((done.note, "doubt"),)))
-    if (done.ended != "limit" and record.stimuli) or done.ended == "difference":
-        blocks.append(None)
-        for line in told(done.system, done.mapping, record, done.tracker):
-            place = f"  ({line.place})" if line.place else ""
-            lead = f"{line.number:>7}  " if line.number else " " * 9
-            blocks.append(Words(((f"{lead}{'    ' * line.depth}{line.text}", ""), (place, "quiet")), hang=11))
-    limits = f"Shown for the model in {done.system.file}, sha256 {done.system.sha256[:12]}, and for what was run."
-    blocks += [None, Words(((limits, ""),)), Words(((CAUTION_OF_BENCH, ""),)), None]
-    return tuple(blocks)
-
-
-CAUTION_OF_BENCH = (
-    "A bench drives what it is connected to: people clear of the machine, radiation off (dummy load, key out), local "
-    "rules first. It replaces neither commissioning nor review by licensed people."
-)
+    record, found, error = done.record, done.hunt, done.record.error
+    shows_way = (done.ended != "limit" and record.stimuli) or done.ended == "difference"
+    return RunTold(
+        title=done.system.title,
+        file=done.system.file,
+        sha256=done.system.sha256,
+        device=done.call.device,
+        ended=done.ended,
+        length=length_text(record.stimuli),
+        ran=""
+        if found is None
+        else f"{found.steps:,} steps ({found.happenings:,} happenings), {found.resets:,} resets, seed {found.seed}",
+        replayed=bool(done.call.replay),
+        coverage=() if found is None or not found.steps else tuple((s.what, s.seen, s.of) for s in found.coverage),
+        uncertain=0 if found is None else found.uncertain,
+        reason=error.message if error is not None else found.why if found is not None else "",
+        trouble=error.trouble if error is not None else "",
+        hint=error.hint if error is not None else "",
+        first=done.first,
+        tried=done.tried,
+        note=done.note,
+        lines=told(done.system, done.mapping, record, done.tracker) if shows_way else (),
+    )

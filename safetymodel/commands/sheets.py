@@ -5,7 +5,7 @@ from __future__ import annotations
 import sys
 from dataclasses import asdict
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
@@ -21,9 +21,6 @@ from safetymodel.commands.shared import (
     listed,
     size_in_bytes,
 )
-
-if TYPE_CHECKING:
-    from safetymodel.bench.commission import Figures
 
 EXIT_CODES = (
     "Exit codes: 0 the sheet is planned to the end; 2 the spec or the call has problems; 3 a limit ended the planning, "
@@ -63,6 +60,7 @@ def sheets(
     from safetymodel.files import cannot_write
     from safetymodel.pipeline import save_text
     from safetymodel.report import machine, sheet_pages, terminal
+    from safetymodel.report.sheets_said import figure_lines
 
     named = (None if modes is None else listed(modes), None if stops is None else listed(stops))
     limits = Limits(seconds=seconds, memory=size_in_bytes(memory))
@@ -97,16 +95,3 @@ def sheets(
         for name in texts:
             terminal.say(f"wrote {out / name}")
     return code
-
-
-def figure_lines(figures: Figures | None) -> list[str]:
-    """What is known of walks over every step of a small settled model."""
-    if figures is None:
-        return []
-    ways = [f"shortest walk over all {figures.walk}"] if figures.walk is not None else ["no one walk takes all"]
-    ways += [f"closed tour {figures.tour}"] if figures.tour is not None else []
-    lines = [f"Settled model: {figures.states:,} states, {figures.steps:,} steps; {', '.join(ways)}."]
-    for one in figures.switches:
-        walk = f"; a walk through all has {one.walk:,} steps" if one.walk is not None else ""
-        lines.append(f"{one.n}-switch coverage: {one.taken:,} of {one.sequences:,} sequences{walk}.")
-    return lines

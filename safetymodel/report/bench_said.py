@@ -1,0 +1,84 @@
+"""A run on a device in words: what was run, what was covered, the difference, and the cautions."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from safetymodel.report.said import Block, Grid, Piece, Words
+from safetymodel.traces.truth import Line
+
+CAUTION = (
+    "A bench drives what it is connected to: people clear of the machine, radiation off (dummy load, key out), local "
+    "rules first. It replaces neither commissioning nor review by licensed people."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class RunTold:
+    """``ended`` is `limit`, `difference`, or what ended it early; ``reason``, ``trouble`` (of a device) say why.
+
+    ``length`` is that of the run in words, ``ran`` what a fuzz run did (empty where there was none), ``coverage``
+    (what, seen, of how many), ``uncertain`` the steps that are not in it. ``first`` stimuli were shortened with
+    ``tried`` sequences. ``lines`` tell the way.
+    """
+
+    title: str
+    file: str
+    sha256: str
+    device: str
+    ended: str
+    length: str
+    ran: str
+    replayed: bool
+    coverage: tuple[tuple[str, int, int], ...]
+    uncertain: int
+    reason: str
+    trouble: str
+    hint: str
+    first: int
+    tried: int
+    note: str
+    lines: tuple[Line, ...]
+
+
+def said_of(run: RunTold, quiet: bool) -> tuple[Block, ...]:
+    """The outcome in words; ``quiet`` leaves the coverage out."""
+    blocks: list[Block] = [Words(((run.title, "strong"), (f"  against {run.device}", "")))]
+    if run.coverage and not quiet:
+        rows: tuple[tuple[Piece, ...], ...] = tuple(
+            ((what, ""), (f"{seen:,} of {of:,}", "")) for what, seen, of in run.coverage
+        )
+        blocks += [None, Grid(("exercised", "seen"), rows), None]
+    did = run.ran or (f"replayed {run.length}" if run.replayed else "nothing was run")
+    blocks.append(Words(((did, ""),)))
+    if run.uncertain and not quiet:
+        text = f"{run.uncertain:,} steps are not counted: the model could be in several states"
+        blocks.append(Words(((text, "quiet"),)))
+    blocks += _outcome(run)
+    if run.note:
+        blocks.append(Words(((run.note, "doubt"),)))
+    if run.lines:
+        blocks.append(None)
+    for line in run.lines:
+        place = f"  ({line.place})" if line.place else ""
+        lead = f"{line.number:>7}  " if line.number else " " * 9
+        blocks.append(Words(((f"{lead}{'    ' * line.depth}{line.text}", ""), (place, "quiet")), hang=11))
+    limits = f"Shown for the model in {run.file}, sha256 {run.sha256[:12]}, and for what was run."
+    blocks += [None, Words(((limits, ""),)), Words(((CAUTION, ""),)), None]
+    return tuple(blocks)
+
+
+def _outcome(run: RunTold) -> list[Block]:
+    if run.ended == "limit":
+        return [Words((("no difference in what was run", "good"), (". It shows nothing of what was not run.", "")))]
+    if run.ended == "difference":
+        blocks: list[Block] = [Words((("difference", "bad"), (f" after {run.length}", "")))]
+        if run.tried:
+            text = f"the shortest way found ({run.first:,} stimuli at first, {run.tried:,} sequences tried)"
+            blocks.append(Words(((text, "quiet"),)))
+        return blocks
+    kind = f"{run.trouble}: " if run.trouble else ""
+    blocks = [Words((("ended early", "doubt"), (f", which is never a pass: {kind}{run.reason}", "")))]
+    if run.hint:
+        blocks.append(Words(((f"hint: {run.hint}", ""),), indent=2))
+    return blocks
