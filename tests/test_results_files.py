@@ -116,6 +116,7 @@ def test_results_fit_their_schemas(name: str, tmp_path: Path, capsys: pytest.Cap
         ("verify", ["verify", spec, "--json", file, "--quiet"]),
         ("verify", ["verify", spec, str(tmp_path / "none.yaml"), "--json", file, "--quiet"]),
         ("faults", ["faults", spec, "--up-to", "1", "--json", file]),
+        ("review", ["review", spec, "--json", file]),
         ("compare", ["compare", spec, str(SPECS / "two-door-hatch.yaml"), "--json", file]),
     )
     for kind, arguments in calls:

@@ -3,14 +3,21 @@
 from __future__ import annotations
 
 import json
+import random
 import re
 from pathlib import Path
 
+import jsonschema
 import pytest
+from random_systems import random_spec
 
 from safetymodel.cli import main
+from safetymodel.insight.review import review
+from safetymodel.model.build import load_text
 from safetymodel.report.markdown import as_markdown, escaped
+from safetymodel.report.review_machine import review_json
 from safetymodel.report.said import Grid, Words
+from safetymodel.report.schemas import results_schema
 
 SPECS = Path(__file__).resolve().parent.parent / "specs"
 HATCH = str(SPECS / "two-door-hatch.yaml")
@@ -211,3 +218,24 @@ def test_the_default_time_is_no_verdict(capsys: pytest.CaptureFixture[str], monk
     assert "of 4 it is not known" in out
     assert "`--runs always` takes what it needs" in out
     assert run(bay, "--only", "necessity", "--runs", "always") == 1
+
+
+def test_every_review_fits_its_schema() -> None:
+    schema = results_schema("review")
+    jsonschema.Draft202012Validator.check_schema(schema)
+    validator = jsonschema.Draft202012Validator(schema)
+    small = [SPECS / "two-door-hatch.yaml", SPECS / "loading-bay.yaml", *sorted(SPECS.glob("textbook/*.yaml"))]
+    texts = [path.read_text(encoding="utf-8") for path in small]
+    texts += [RACING, *(random_spec(random.Random(seed)) for seed in range(8))]
+    seen: set[str] = set()
+    for text in texts:
+        system, problems = load_text(text, "some.yaml")
+        assert system is not None, problems
+        found = json.loads(json.dumps(review_json(review(system, problems=problems))))
+        assert not [error.message for error in validator.iter_errors(found)]
+        seen |= {defect["kind"] for defect in found["defects"]} | {s["outcome"] for s in found["suggestions"]}
+        seen |= {key for budget in found["response"] for key in budget}
+        seen |= {key for change in found["necessity"]["changes"] for key in change}
+        seen |= {mark["does"] for cell in found["matrix"]["cells"] for mark in cell["marks"]}
+    # it looked at something
+    assert seen >= {"dead-transition", "race", "conditions", "distance", "run", "part", "blocks", "latches"}, seen

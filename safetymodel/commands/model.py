@@ -76,12 +76,13 @@ class Kind(StrEnum):
     spec = "spec"
     verify = "verify"
     faults = "faults"
+    review = "review"
     compare = "compare"
 
 
 def schema(
     of: Annotated[
-        Kind, typer.Argument(metavar="KIND", help="spec, or the JSON of: verify, faults, compare.")
+        Kind, typer.Argument(metavar="KIND", help="spec, or the JSON of: verify, faults, review, compare.")
     ] = Kind.spec,
 ) -> int:
     """Print the JSON Schema of the spec format, for editors; or of the results that a command writes."""

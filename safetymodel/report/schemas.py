@@ -1,4 +1,4 @@
-"""JSON Schemas of what the commands write: `verify --json`, `faults --json`, `compare --json`.
+"""JSON Schemas of what the commands write: `verify --json`, `faults --json`, `review --json`, `compare --json`.
 
 They are strict (no key that is not named here), so that a test of ours notices when a key comes or goes. ``format``
 rises when a key changes its meaning or goes; a new key alone does not raise it.
@@ -9,6 +9,10 @@ from __future__ import annotations
 from typing import Any, get_args
 
 from safetymodel.claims.verdict import Road, Word
+from safetymodel.insight.defects import DefectKind
+from safetymodel.insight.matrix import Does
+from safetymodel.insight.necessity_changes import Kind as ChangeKind
+from safetymodel.insight.suggested import Outcome, Sight
 from safetymodel.model.step import Kind
 from safetymodel.model.system import Form
 from safetymodel.report.machine import FORMAT
@@ -198,9 +202,97 @@ COMPARED = _object(
     }
 )  # fmt: skip
 
+PLACE = _object({"file": TEXT, "line": COUNT, "column": COUNT})
+WORD = _of(*get_args(Word))
+TURNED = _list(_object({"requirement": TEXT, "before": WORD, "after": WORD}))
+WHEN = _object({"states": _map(NAMES), "exact": TRUTH})
+DEFECT = _object(
+    {
+        "kind": _of(*get_args(DefectKind)), "message": TEXT, "faults": COUNT, "places": _list(PLACE),
+        "transitions": NAMES, "runs": _list(_list(STEP)),
+    },
+    {
+        "state": {"type": "array", "items": TEXT, "minItems": 2, "maxItems": 2}, "event": TEXT, "condition": TEXT,
+        "goes_round_from": COUNT,
+    },
+)  # fmt: skip
+SUGGESTION = _object(
+    {
+        "requirement": TEXT, "faults": COUNT, "outcome": _of(*get_args(Outcome)), "before": WORD,
+        "after": _or_null(WORD),
+        "conditions": _list(
+            _object(
+                {
+                    "transition": TEXT, "place": PLACE, "if": TEXT, "never": TRUTH, "reads": _of(*get_args(Sight)),
+                    "exact": TRUTH,
+                }
+            )
+        ),
+        "least_restrictive": TRUTH, "keeps_always_possible": TRUTH, "worse": TURNED, "better": TURNED,
+        "impossible_events": NAMES, "sentences": NAMES,
+    },
+    {"reason": TEXT, "way": _list(STEP)},
+)  # fmt: skip
+NECESSITY = _object(
+    {
+        "parts": COUNT, "parts_known": COUNT, "parts_noticed": COUNT, "mirrored_faults": NAMES,
+        "asked_without_mirrored_faults": NAMES,
+        "changes": _list(
+            _object(
+                {"kind": _of(*get_args(ChangeKind)), "transition": TEXT, "place": PLACE, "known": TRUTH},
+                {
+                    "part": TEXT, "differs": TRUTH, "chatters": TRUTH, "noticed_by": TURNED, "becomes_possible": TRUTH,
+                    "run": _list(STEP),
+                },
+            )
+        ),
+    },
+    {"shortfall": TEXT},
+)  # fmt: skip
+RESPONSE = _object(
+    {
+        "requirement": TEXT, "faults": COUNT, "reactions": _or_null(COUNT), "ms": _or_null(NUMBER),
+        "without_response": NAMES,
+    },
+    {
+        "longest_wait_ms": NUMBER, "run": _list(STEP), "reaction_begins_after": COUNT,
+        "distance": _object(
+            {
+                "declared_mm": _or_null(NUMBER), "needed_mm": NUMBER, "suffices": TRUTH, "speed_mm_per_s": NUMBER,
+                "depth_mm": NUMBER, "time_ms": NUMBER, "supposed": NAMES,
+            }
+        ),
+        "undecided": TEXT,
+    },
+)  # fmt: skip
+MARK = _object(
+    {"does": _of(*get_args(Does)), "always": TRUTH, "delayed": TRUTH, "words": TEXT},
+    {"only_when": WHEN, "starts": _list(_object({"by": TEXT}, {"only_when": WHEN}))},
+)
+MATRIX = _object(
+    {
+        "situations": DIGITS,
+        "causes": _list(_object({"name": TEXT, "kind": _of("signal", "state", "act"), "text": TEXT, "place": PLACE})),
+        "effects": _list(_object({"name": TEXT, "text": TEXT, "function": TRUTH, "place": PLACE})),
+        "cells": _list(_object({"cause": COUNT, "effect": COUNT, "marks": _list(MARK)})),
+        "not_finished": NAMES,
+    }
+)  # fmt: skip
+REVIEWED = _object(
+    {
+        "format": _of(FORMAT), "spec": SPEC, "engine": TEXT, "engine_reason": TEXT, "tick_ms": _or_null(NUMBER),
+        "states": STATES, "undecided": NAMES, "problems": _list(PROBLEM), "seconds": NUMBER,
+    },
+    {
+        "defects": _list(DEFECT), "suggestions": _list(SUGGESTION), "necessity": NECESSITY,
+        "response": _list(RESPONSE), "matrix": MATRIX,
+    },
+)  # fmt: skip
+
 _SCHEMAS: dict[str, Schema] = {
     "verify": {"anyOf": [VERIFIED, UNREAD, _list({"anyOf": [VERIFIED, UNREAD]})]},
     "faults": FAULTS,
+    "review": REVIEWED,
     "compare": COMPARED,
 }
 
