@@ -13,7 +13,7 @@ from safetymodel.model.state import State
 from safetymodel.model.system import System
 from safetymodel.traces.blocked import obstacles, why_blocked
 from safetymodel.traces.truth import Line, Role
-from safetymodel.traces.wording import and_list, change_texts, counted, move_text, state_text
+from safetymodel.traces.wording import and_list, change_texts, counted, move_text, state_text, ticks_text
 
 _ROLES: dict[str, Role] = {"event": "happening", "fault": "fault", "jump": "fault", "wait": "time"}
 
@@ -97,6 +97,7 @@ def _difference(system: System, tracker: Tracker, record: Record, difference: Di
         yield Line(
             "why", f"{name}: {_allowed(system, tracker, difference, name)}, the device shows {_shown(difference, name)}"
         )
+        yield from _model_moves(system, tracker, record, difference, name)
         yield from _obstacles(system, difference, name)
     if len(difference.outputs) > MOST_TOLD:
         yield Line("why", f"and {len(difference.outputs) - MOST_TOLD:,} more outputs")
@@ -112,6 +113,23 @@ def _difference(system: System, tracker: Tracker, record: Record, difference: Di
         if difference.before and not any(tracker.choices(s, event.number) for s in difference.before):
             yield Line("why", f"the model blocks {event.name} here:")
             yield from (Line("part", text, 1) for text in why_blocked(system, difference.before[0], event))
+
+
+def _model_moves(system: System, tracker: Tracker, record: Record, difference: Difference, name: str) -> Iterator[Line]:
+    """How the model came to show what it does, where the last stimulus moves it there."""
+    subsystem = system.subsystem_named(name)
+    if subsystem is None or not record.stimuli or not len(difference.before) == len(difference.expected) == 1:
+        return
+    stimulus = record.stimuli[-1]
+    if stimulus.kind == "wait":
+        return
+    for _, number in tracker.way(difference.before[0], stimulus, difference.expected[0]) or ():
+        t = system.transitions[number]
+        if t.subsystem == subsystem.number:
+            lasted = (
+                f", which has been {subsystem.states[t.source]} for {ticks_text(system, t.latest)}" if t.latest else ""
+            )
+            yield Line("part", f"the model moves {move_text(system, t)}{lasted}", 1, place=t.span.short)
 
 
 def _obstacles(system: System, difference: Difference, name: str) -> Iterator[Line]:
