@@ -208,7 +208,7 @@ class _Writer:
         if not any_walks:
             shown = [g.number for g in self.plan.goals if g.section == section and g.number in self.where]
             if shown:
-                return "No walk of its own: the walks before show it (see *What is shown where*)."
+                return "No walk of its own: the walks before show it (listed under What is shown where)."
             return "Nothing of this can be planned for this spec."
         return "Each walk begins with the machine in its initial state, and nothing forced."
 
