@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
@@ -15,7 +15,7 @@ from safetymodel.explore.choice import SMALL, EngineName, Explored, explore
 from safetymodel.explore.engine import LimitReached, Limits, Progress, Space
 from safetymodel.files import cannot_write, write_whole
 from safetymodel.model.build import load
-from safetymodel.model.system import System
+from safetymodel.model.system import Requirement, System
 from safetymodel.names import did_you_mean
 from safetymodel.problems import Problem
 from safetymodel.span import NOWHERE, Span
@@ -27,6 +27,10 @@ if TYPE_CHECKING:
     from safetymodel.insight.review import Part, Review
 
 SecondOpinion = Literal["auto", "always", "off"]
+
+
+WORTH_SECONDS = 1.0
+"""Seconds of exploring from which on a further process pays for its own start."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,11 +75,13 @@ def verify(
     limits: Limits | None = None,
     progress: Progress | None = None,
     second_opinion: SecondOpinion = "auto",
+    jobs: int | None = None,
 ) -> Run | Unread:
     """Read a spec, explore its states, judge every requirement, run every scenario.
 
     ``faults`` is a fault budget for every requirement; without it each is judged under its own
-    ``withstand``. A limit that is reached ends in ``undecided``, never in a pass.
+    ``withstand``. A limit that is reached ends in ``undecided``, never in a pass. ``jobs`` processes judge at once
+    where the states took long to explore; unless told, as many as there are cores, and without a limit of memory.
     """
     started = time.monotonic()
     system, problems = load(path)
@@ -87,7 +93,7 @@ def verify(
     clock = Clock(limits.seconds, started)
     for space in spaces.values():
         space.on_work = clock.check
-    judgements, disagreement = _judged(system, spaces, faults, clock, progress)
+    judgements, disagreement = _judged(system, explored, faults, clock, limits, jobs, progress)
     if second_opinion != "off" and not disagreement:
         judgements, disagreement = _seen_again(system, explored, judgements, limits, started, second_opinion, progress)
         for space in spaces.values():
@@ -111,21 +117,52 @@ def verify(
 
 
 def _judged(
-    system: System, spaces: Mapping[int, Space[Any]], faults: int | None, clock: Clock, progress: Progress | None
+    system: System,
+    explored: Explored,
+    faults: int | None,
+    clock: Clock,
+    limits: Limits,
+    jobs: int | None,
+    progress: Progress | None,
 ) -> tuple[tuple[Judgement, ...], str]:
     """The verdict on each requirement; and what is wrong, should a counterexample not be one."""
-    judgements = []
-    for requirement in system.requirements:
+
+    def tell(requirement: Requirement) -> None:
         if progress:
             progress(f"judging {requirement.name}", 0)
-        budget = requirement.withstand if faults is None else faults
-        try:
-            judgement = judge(spaces[budget], requirement, clock)
-        except EngineDisagreement as wrong:
-            unknown = (Judgement(r, budget, "undecided") for r in system.requirements)
-            return tuple(unknown), str(wrong)
-        judgements.append(in_words(system, replace(judgement, budget=budget)))
-    return tuple(judgements), ""
+
+    budgets = [r.withstand if faults is None else faults for r in system.requirements]
+    asked = list(zip(system.requirements, budgets, strict=True))
+    processes = _processes(explored, limits, jobs)
+    try:
+        if processes > 1:
+            from safetymodel.claims.beside import Job, Shared
+
+            with Shared(explored.spaces, [Job(*pair) for pair in asked], clock, processes - 1) as shared:
+                found = shared.judged(tell)
+        else:
+            judged = []
+            for requirement, budget in asked:
+                tell(requirement)
+                judged.append(judge(explored.spaces[budget], requirement, clock))
+            found = tuple(judged)
+    except EngineDisagreement as wrong:
+        return tuple(Judgement(r, budget, "undecided") for r, budget in asked), str(wrong)
+    return tuple(in_words(system, replace(j, budget=b)) for j, b in zip(found, budgets, strict=True)), ""
+
+
+def _processes(explored: Explored, limits: Limits, jobs: int | None) -> int:
+    """How many processes judge at once."""
+    if explored.engine == "product" or limits.memory is not None or jobs == 1:
+        return 1
+    if any(space.shortfall for space in explored.spaces.values()) or (
+        jobs is None and explored.seconds < WORTH_SECONDS
+    ):
+        return 1
+    from safetymodel.claims.beside import room_for
+
+    most = room_for(next(iter(explored.spaces.values())))
+    return most if jobs is None else min(jobs, most)
 
 
 def _seen_again(

@@ -59,6 +59,11 @@ def turning(system: System, subject: Formula) -> tuple[tuple[Kind, ...], frozens
     return kinds, events
 
 
+def about_breach(requirement: Requirement) -> tuple[Formula, ...]:
+    """What tells a broken state from others; nothing where that is what can still happen."""
+    return () if requirement.form in ("possible", "always_possible") else requirement.formulas
+
+
 def starts_of(space: Space[S], requirement: Requirement) -> S:
     """The states into which some step makes the subject true."""
     return space.turned(space.reached, requirement.subject)

@@ -6,6 +6,7 @@ from collections.abc import Callable
 from typing import Any, TypeVar
 
 from safetymodel.claims.breach_states import (
+    about_breach,
     breach_of,
     kept_away,
     late_states,
@@ -236,7 +237,7 @@ def broken(
 ) -> Judgement:
     """The judgement with a shortest counterexample."""
     try:
-        trace: Trace | None = Walker(space, watch, clock).shortest(targets, requirement.formulas)
+        trace: Trace | None = Walker(space, watch, clock).shortest(targets, about_breach(requirement))
     except LimitReached as limit:
         raise LimitReached(f"a breach is reached, but {limit} before a shortest run to it was found") from limit
     assert trace is not None, "a breach that no run reaches"

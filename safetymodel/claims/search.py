@@ -29,6 +29,9 @@ class Layers(Generic[S]):
         self.seen: dict[int, S] = {}
 
 
+SHORT = 5
+"""Happenings up to which it is not worth the while to look at a run in any other way than from both ends."""
+
 MOST_KEPT = 8
 
 _KEPT: WeakKeyDictionary[Any, list[Layers[Any]]] = WeakKeyDictionary()
@@ -121,55 +124,56 @@ class Walker(Stepper[S]):
         Fewest happenings; among equals fewest faults, then the order of the spec file. Only states with flags that
         some target has are searched: a flag never goes down again.
 
-        ``about``: what the targets are about, and everything that the watch reads. It is then looked first at those
-        subsystems alone, and at what they read: there, more than what is possible can happen, so that a run takes no
-        fewer happenings than there. Often it takes no more either, and is found by that. Otherwise it is searched from
-        both ends.
+        It is searched from both ends. ``about``: what the targets are about, and everything that the watch reads. Once
+        the run proves to be no short one, it is looked at those subsystems alone, and at what they read: there, more
+        than what is possible can happen, so that a run takes no fewer happenings than there. Often it takes no more
+        either, and is found by that.
         """
         layers = self._layers(self.space.on_the_way(reduce(self.space.union, targets.values())))
         near = self._in(layers.space)
-        return near._guided(layers, targets, about) or near._meeting(layers, targets)
+        for longer_than, run in near._meeting(layers, targets):
+            if run is not None:
+                return run
+            if longer_than == SHORT and about:
+                run = near._guided(layers, targets, about)
+                if run is not None:
+                    return run
+        return None
 
     def _guided(self, layers: Layers[S], targets: Mapping[int, S], about: Collection[Formula]) -> Trace | None:
-        """A run that is no longer than one in a coarser view; None where there is none such."""
-        if not layers.found and not self._deeper(layers):
-            return None
-        for subsystems in growing_views(self.space.system, about) if about else ():
+        """A run longer than a short one, but no longer than one in a coarser view; None where there is none such."""
+        for subsystems in growing_views(self.space.system, about):
             view = self.space.coarser(subsystems)
             if view is None:
                 return None
             ahead = Ahead(self._in(view), {v: view.seen(members) for v, members in targets.items()}, coarse=True)
             while not (first := self._common(layers.found[0], ahead.within[-1])):
                 self.clock.check()
-                if not ahead.cost:  # nothing more leads there
-                    return None
                 ahead.farther()
-            run = self._along([], first, ahead, targets)
+            run = self._along([], first, ahead, targets) if len(ahead.within) - 1 > SHORT else None
             if run is not None:
                 return run
         return None
 
-    def _meeting(self, layers: Layers[S], targets: Mapping[int, S]) -> Trace | None:
+    def _meeting(self, layers: Layers[S], targets: Mapping[int, S]) -> Iterator[tuple[int, Trace | None]]:
         """From both ends: layers of states by the fewest happenings that lead to them, and layers of states by the
         fewest that lead on to a target, one happening with all its reactions each, the smaller frontier first; where
-        they meet, the run is as long as both together."""
+        they meet, the run is as long as both together. Again and again how many happenings are too few, and at last
+        the run, if there is one."""
         back = Ahead(self, targets)
         depth = 0
         while depth < len(layers.found) or self._deeper(layers):
             self.clock.check()
-            middle = self._common(layers.found[depth], back.within[-1])
-            if middle:
-                return self._along(layers.found[:depth], middle, back, targets)
-            depth += 1
-            while depth == len(layers.found) and back.cost < self._cost(layers.found[-1]):
-                self.clock.check()
-                if not back.cost:  # nothing more leads there
-                    return None
-                back.farther()
-                middle = self._common(layers.found[-1], back.within[-1])
+            while True:
+                middle = self._common(layers.found[depth], back.within[-1])
                 if middle:
-                    return self._along(layers.found[:-1], middle, back, targets)
-        return None
+                    yield 0, self._along(layers.found[:depth], middle, back, targets)
+                    return
+                yield depth + len(back.within) - 1, None
+                if depth + 1 < len(layers.found) or back.cost >= self._cost(layers.found[-1]):
+                    break
+                back.farther()
+            depth += 1
 
     def _along(
         self, layers: list[dict[int, S]], middle: dict[int, S], back: Ahead[S], targets: Mapping[int, S]

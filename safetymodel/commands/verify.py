@@ -65,6 +65,12 @@ def verify(
     states: States = None,
     seconds: Seconds = None,
     memory: Memory = None,
+    jobs: Annotated[
+        int | None,
+        typer.Option(
+            "--jobs", min=1, metavar="N", help="Processes that judge a large spec at once; unless told, one a core."
+        ),
+    ] = None,
     quiet: Annotated[bool, typer.Option("--quiet", help="Verdicts only, no traces.")] = False,
 ) -> int:
     """Judge every requirement; show the shortest way to each breach."""
@@ -85,7 +91,7 @@ def verify(
     results: list[pipeline.Run | pipeline.Unread] = []
     for spec in specs:
         with terminal.progress() as progress:
-            result = pipeline.verify(spec, faults, engine.value, limits, progress, second_opinion.value)
+            result = pipeline.verify(spec, faults, engine.value, limits, progress, second_opinion.value, jobs)
         results.append(result)
         if isinstance(result, pipeline.Unread):
             terminal.print_problems(result.problems)

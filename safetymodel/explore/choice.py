@@ -29,6 +29,8 @@ class Explored:
     engine: Literal["product", "symbolic"]
     reason: str
     spaces: Mapping[int, Space[Any]]
+    seconds: float = 0.0
+    """What it took, wall clock."""
 
     @property
     def largest(self) -> int:
@@ -44,9 +46,19 @@ def explore(
     progress: Progress | None = None,
 ) -> Explored:
     """Explore under every budget (ascending). The largest is explored once; the others are parts of it."""
-    limits = limits or Limits()
     started = time.monotonic()
+    found = _chosen(system, budgets, engine, limits or Limits(), started, progress)
+    return replace(found, seconds=time.monotonic() - started)
 
+
+def _chosen(
+    system: System,
+    budgets: Sequence[int],
+    engine: EngineName,
+    limits: Limits,
+    started: float,
+    progress: Progress | None,
+) -> Explored:
     def left() -> Limits:
         if limits.seconds is None:
             return limits

@@ -7,10 +7,11 @@ A *set* is a Boolean function of the bits of a system state. Diagrams are reduce
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from pathlib import Path
 from typing import TypeAlias
 
 from oxidd.bcdd import BCDDFunction, BCDDManager, BCDDSubstitution
-from oxidd.util import BooleanOperator, DDMemoryError
+from oxidd.util import BooleanOperator, DDDMPFile, DDMemoryError
 
 Diagram: TypeAlias = BCDDFunction
 Substitution: TypeAlias = BCDDSubstitution
@@ -41,6 +42,16 @@ class Decisions:
     def nodes(self) -> int:
         """Nodes in use, those waiting to be collected included."""
         return self._manager.approx_num_inner_nodes()
+
+    def write(self, file: Path, members: Diagram) -> None:
+        """Keep a set in a file, for another process with the same bits."""
+        self._manager.export_dddmp(file, [members])
+
+    def read(self, file: Path) -> Diagram:
+        """The set that was written to the file."""
+        with DDDMPFile(file) as content:
+            (members,) = self._manager.import_dddmp(content)
+        return members
 
     def bit(self, number: int) -> Diagram:
         return self._manager.var(number)

@@ -130,14 +130,15 @@ Operation = Write | Stage | Together | Tick
 class Encoding:
     """The bits of a system state and every condition and move over them."""
 
-    def __init__(self, system: System, budget: int, memory: int) -> None:
+    def __init__(self, system: System, budget: int, memory: int, order: tuple[int, ...] | None = None) -> None:
+        """``memory`` in bytes; ``order`` of the subsystems, if it is known already."""
         self.system = system
         self.budget = budget
         self.state_bits: list[tuple[int, ...]] = [()] * len(system.subsystems)
         self.clock_bits: list[tuple[int, ...]] = [()] * len(system.subsystems)
         self._values: dict[State, list[tuple[int, bool]]] = {}
         self.flag_bits: list[int] = [0] * len(system.faults)
-        self.order = subsystem_order(system)
+        self.order = subsystem_order(system) if order is None else order
         count = 0
         beside = fault_places(system, self.order)
         for number in self.order:

@@ -13,6 +13,9 @@ from collections.abc import Iterable, Sequence
 from random import Random
 from typing import TypeAlias
 
+import numpy as np
+from numpy.typing import NDArray
+
 from safetymodel.model.formula import AllOf, AnyOf, Defined, Formula, HowMany, InState, Not, SignalTrue
 from safetymodel.model.system import System
 
@@ -20,6 +23,9 @@ ROUNDS = 60
 
 STARTS = 60
 """Shuffled orders to start from, beside that of the spec file and that of the nearest neighbours."""
+
+FINE = 1 << 24
+"""Parts of a place that centres of gravity are told apart by."""
 
 MOST_PULLS = 800_000
 """The more subsystems, and members in all groups together, the fewer shuffled starts: the order must
@@ -79,40 +85,46 @@ def subsystem_order(system: System) -> tuple[int, ...]:
     """The subsystems from the top of the diagram down."""
     groups = relations(system)
     count = len(system.subsystems)
-    starts = [tuple(range(count)), _neighbours_first(count, groups)]
+    starts = [list(range(count)), list(_neighbours_first(count, groups))]
     shuffle = Random(0)
     members = sum(len(group) for group in groups)
     for _ in range(min(STARTS, MOST_PULLS // (1 + members * count))):
         start = list(range(count))
         shuffle.shuffle(start)
-        starts.append(tuple(start))
-    return min((_settle(start, groups) for start in starts), key=lambda order: _span(order, groups))
+        starts.append(start)
+    return _best_settled(np.array(starts, np.intp).reshape(len(starts), count), groups)
 
 
-def _span(order: Sequence[int], groups: Groups) -> int:
-    place = {member: i for i, member in enumerate(order)}
-    return sum(max(place[m] for m in group) - min(place[m] for m in group) for group in groups)
-
-
-def _settle(order: tuple[int, ...], groups: Groups) -> tuple[int, ...]:
-    best, best_span = order, _span(order, groups)
+def _best_settled(orders: NDArray[np.intp], groups: Groups) -> tuple[int, ...]:
+    """The order of the smallest span among all that these orders (a row each) pass through as they settle; of equals
+    that of the first row, then the earliest. In whole numbers, so that it is the same on every machine."""
+    rows, count = orders.shape
+    belongs = np.zeros((len(groups), count), np.int64)
+    for number, group in enumerate(groups):
+        belongs[number, list(group)] = 1
+    sizes, pulled = belongs.sum(axis=1), belongs.sum(axis=0)
+    best, best_spans = orders.copy(), np.full(rows, np.iinfo(np.int64).max)
     for _ in range(ROUNDS):
-        place = {member: float(i) for i, member in enumerate(order)}
-        pulls = {member: [0.0, 0] for member in order}
-        for group in groups:
-            centre = sum(place[m] for m in group) / len(group)
-            for member in group:
-                pulls[member][0] += centre
-                pulls[member][1] += 1
-        wanted = {m: pull[0] / pull[1] if pull[1] else place[m] for m, pull in pulls.items()}
-        new = tuple(sorted(order, key=lambda m: (wanted[m], place[m])))
-        if new == order:
+        place = np.argsort(orders, axis=1, kind="stable").astype(np.int64)
+        spans = _spans(place, groups)
+        better = spans < best_spans
+        best[better], best_spans[better] = orders[better], spans[better]
+        centres = (place @ belongs.T) * FINE // sizes
+        wanted = np.where(pulled, centres @ belongs // np.maximum(pulled, 1), place * FINE)
+        new = np.lexsort((place, wanted), axis=1)
+        if np.array_equal(new, orders):
             break
-        order = new
-        span = _span(order, groups)
-        if span < best_span:
-            best, best_span = order, span
-    return best
+        orders = new
+    return tuple(int(member) for member in best[best_spans.argmin()])
+
+
+def _spans(place: NDArray[np.int64], groups: Groups) -> NDArray[np.int64]:
+    """Of each row the sum over all groups of the distance between their outermost members."""
+    total = np.zeros(len(place), np.int64)
+    for group in groups:
+        places = place[:, list(group)]
+        total += places.max(axis=1) - places.min(axis=1)
+    return total
 
 
 def _neighbours_first(count: int, groups: Groups) -> tuple[int, ...]:

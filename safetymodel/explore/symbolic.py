@@ -7,6 +7,8 @@ import os
 import time
 from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from contextlib import AbstractContextManager, contextmanager
+from dataclasses import dataclass
+from pathlib import Path
 
 from safetymodel.explore.backwards import Backwards
 from safetymodel.explore.cone import Cone, Through, cone_of
@@ -30,7 +32,7 @@ BYTES_PER_PLACE = 6_000_000
 SHARE_OF_MACHINE = 0.5
 """Without a limit of the user's, at most this part of the machine's memory is used."""
 
-MOST_SEEN = 0.9
+MOST_SEEN = 0.7
 """A view through more than this part of all subsystems is not worth its while."""
 
 
@@ -51,6 +53,18 @@ def machine_memory() -> int:
         return 4_000_000_000
 
 
+@dataclass(frozen=True, slots=True)
+class Handed:
+    """Explored states on the way to another process: all of them, from the declared initial state."""
+
+    system: System
+    budget: int
+    memory: int
+    order: tuple[int, ...]
+    file: str
+    chatters: bool | None
+
+
 class Symbolic:
     """The reached states of a system under a fault budget, as one diagram.
 
@@ -64,8 +78,10 @@ class Symbolic:
         limits: Limits | None = None,
         progress: Progress | None = None,
         starts: Sequence[State] = (),
+        handed: Handed | None = None,
     ) -> None:
-        """``starts``: where runs begin, if not in the declared initial state."""
+        """``starts``: where runs begin, if not in the declared initial state. ``handed``: states that were explored
+        elsewhere, so that nothing is left to search."""
         self.system = system
         self._starts = starts or (initial_state(system),)
         self.budget = budget
@@ -75,6 +91,9 @@ class Symbolic:
         self._limits = limits or Limits()
         self._progress = progress
         self._started = time.monotonic()
+        if handed is not None:
+            self._take_up(handed)
+            return
         most = self._limits.memory or int(machine_memory() * SHARE_OF_MACHINE)
         places = sum(len(s.states) + max(s.longest).bit_length() for s in system.subsystems) + len(system.faults)
         memory = min(FIRST_MEMORY, BYTES_PER_PLACE * places // 2, most)
@@ -126,6 +145,20 @@ class Symbolic:
     def _work(self) -> None:
         if self._limits.seconds is not None and self._elapsed() > self._limits.seconds:
             raise LimitReached(f"the limit of {self._limits.seconds:.3g} s was reached in round {self.rounds}")
+
+    def handed(self, file: Path) -> Handed:
+        """What another process needs to go on with these states; they are written to the file."""
+        assert not self.shortfall
+        self.encoding.decisions.write(file, self.reached)
+        return Handed(self.system, self.budget, self.memory, self.encoding.order, str(file), self.chatters)
+
+    def _take_up(self, handed: Handed) -> None:
+        self.memory = handed.memory
+        self.chatters = handed.chatters
+        self.encoding = Encoding(self.system, self.budget, self.memory, handed.order)
+        self.start = self._started_in(self.encoding)
+        self.saturation = Saturation(self.encoding, self._work, EVERY_STEP)
+        self.reached = self.encoding.decisions.read(Path(handed.file))
 
     def _give_up(self) -> None:
         """Out of memory: nothing is known but the start."""

@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import Any
 
+from safetymodel.claims.breach_states import about_breach
 from safetymodel.claims.clock import Clock
 from safetymodel.claims.judge import EngineDisagreement
 from safetymodel.claims.recheck import recheck
@@ -113,7 +114,7 @@ def _trace(
             target = space.common(way.target, here)
             if space.is_empty(target):
                 return None
-            trace = Walker(part, breaches.watch, clock).shortest({way.value: target}, requirement.formulas)
+            trace = Walker(part, breaches.watch, clock).shortest({way.value: target}, about_breach(requirement))
             assert trace is not None, "a breach that no run reaches"
             judgement = Judgement(requirement, part.budget, "broken", trace=trace, reason=way.reason)
             wrong = recheck(space.system, judgement)

@@ -1,0 +1,125 @@
+"""Requirements judged in other processes beside this one: the same answers, and what goes wrong with a process."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from safetymodel import pipeline
+from safetymodel.claims import beside
+from safetymodel.claims.beside import Job, Shared
+from safetymodel.claims.clock import Clock
+from safetymodel.claims.judge import EngineDisagreement, judge
+from safetymodel.claims.verdict import Judgement
+from safetymodel.explore.choice import Explored, explore
+from safetymodel.model.build import load
+from safetymodel.model.system import Requirement, System
+
+SPECS = Path(__file__).resolve().parent.parent / "specs"
+
+
+@pytest.fixture(scope="module")
+def explored() -> tuple[System, Explored]:
+    system, problems = load(str(SPECS / "two-channel-estop.yaml"))
+    assert system is not None, problems
+    return system, explore(system, (0, 1), "symbolic")
+
+
+def jobs_of(system: System) -> list[Job]:
+    return [Job(requirement, budget) for budget in (0, 1) for requirement in system.requirements]
+
+
+def tell(requirement: Requirement) -> None:
+    """Nothing is said."""
+
+
+def as_judged_here(system: System, explored: Explored) -> tuple[Judgement, ...]:
+    return tuple(judge(explored.spaces[job.budget], job.requirement) for job in jobs_of(system))
+
+
+def faked(program: str) -> subprocess.Popen[bytes]:
+    return subprocess.Popen([sys.executable, "-c", program], stdin=subprocess.PIPE, stdout=subprocess.PIPE)
+
+
+def test_another_process_gives_the_same_judgements(
+    explored: tuple[System, Explored], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    system, found = explored
+    jobs = jobs_of(system)
+    with Shared(found.spaces, jobs, Clock(), 1) as shared:
+        # nothing is left to be judged here: it must all come from there
+        monkeypatch.setattr(shared, "_spaces", {})
+        monkeypatch.setattr(beside, "judge", None)
+        for thread in shared._threads:
+            thread.join()
+        judged = shared.judged(tell)
+    assert judged == as_judged_here(system, found)
+    assert all(judgement.requirement is job.requirement for judgement, job in zip(judged, jobs, strict=True))
+
+
+def test_a_process_that_breaks_down_costs_nothing(
+    explored: tuple[System, Explored], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    system, found = explored
+    # one that ends at once, one that answers something else, and one that ends in the middle of a requirement
+    for program in (
+        "raise SystemExit(3)",
+        "print('Hello')",
+        "import pickle, sys; i, o = sys.stdin.buffer, sys.stdout.buffer; pickle.load(i); pickle.dump('ready', o); "
+        "o.flush(); pickle.load(i)",
+    ):
+        monkeypatch.setattr(beside, "_start", lambda program=program: faked(program))
+        with Shared(found.spaces, jobs_of(system), Clock(), 1) as shared:
+            assert shared.judged(tell) == as_judged_here(system, found)
+
+
+def test_a_run_that_does_not_hold_there_is_told_here(
+    explored: tuple[System, Explored], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    system, found = explored
+    program = (
+        "import pickle, sys; i, o = sys.stdin.buffer, sys.stdout.buffer; pickle.load(i); pickle.dump('ready', o); "
+        "o.flush(); pickle.load(i); pickle.dump('X: not a run', o); o.flush()"
+    )
+    monkeypatch.setattr(beside, "_start", lambda: faked(program))
+    with Shared(found.spaces, jobs_of(system), Clock(), 1) as shared:
+        for thread in shared._threads:
+            thread.join()
+        with pytest.raises(EngineDisagreement, match="X: not a run"):
+            shared.judged(tell)
+
+
+def test_an_interruption_leaves_no_process_behind(explored: tuple[System, Explored]) -> None:
+    system, found = explored
+
+    def interrupt(requirement: Requirement) -> None:
+        raise KeyboardInterrupt
+
+    shared = Shared(found.spaces, jobs_of(system), Clock(), 2)
+    directory = Path(shared._directory.name)
+    assert directory.is_dir()
+    with pytest.raises(KeyboardInterrupt), shared:
+        shared.judged(interrupt)
+    assert all(process.poll() is not None for process in shared._processes)
+    assert not directory.exists()
+
+
+def test_no_time_is_no_verdict(explored: tuple[System, Explored]) -> None:
+    system, found = explored
+    with Shared(found.spaces, jobs_of(system), Clock(0.0), 1) as shared:
+        judged = shared.judged(tell)
+    for judgement, usual in zip(judged, as_judged_here(system, found), strict=True):
+        assert judgement.word in (usual.word, "undecided")
+    assert any(judgement.word == "undecided" for judgement in judged)
+
+
+def test_verify_with_several_processes_is_verify() -> None:
+    one = pipeline.verify(str(SPECS / "two-channel-estop.yaml"), 2, "symbolic", second_opinion="off", jobs=1)
+    two = pipeline.verify(str(SPECS / "two-channel-estop.yaml"), 2, "symbolic", second_opinion="off", jobs=2)
+    assert isinstance(one, pipeline.Run)
+    assert isinstance(two, pipeline.Run)
+    assert [j.word for j in one.judgements] == [j.word for j in two.judgements]
+    assert [j.trace for j in one.judgements] == [j.trace for j in two.judgements]
