@@ -220,6 +220,18 @@ def test_the_default_time_is_no_verdict(capsys: pytest.CaptureFixture[str], monk
     assert run(bay, "--only", "necessity", "--runs", "always") == 1
 
 
+def test_the_first_lines_say_what_was_found(racing: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(HATCH) == 1
+    assert capsys.readouterr().out.split("\n\n")[1].splitlines() == [
+        "At a glance",
+        "  defects: none found with up to 1 fault",
+        "  3 requirements: R1 is broken",
+        "  13 parts of the conditions: 8 noticed when left out, 5 with an effect that nobody asked for",
+    ]
+    assert run(racing) == 1  # a race, and no requirement: one line is no more than what follows
+    assert "At a glance" not in capsys.readouterr().out
+
+
 def test_every_review_fits_its_schema() -> None:
     schema = results_schema("review")
     jsonschema.Draft202012Validator.check_schema(schema)

@@ -15,6 +15,7 @@ from safetymodel.model.state import State, changes
 from safetymodel.model.system import System
 from safetymodel.report.matrix_words import cause_name, effect_text, lettered, mark_words, still_names
 from safetymodel.report.necessity_said import necessity_section
+from safetymodel.report.review_glance import at_a_glance
 from safetymodel.report.said import (
     CAUTION,
     Block,
@@ -48,6 +49,7 @@ def said_of_review(review: Review, quiet: bool = False) -> Iterator[Block]:
     """Everything about a review, in reading order; with ``quiet`` no runs, and of the matrix only its size."""
     system = review.system
     yield Words(((system.title, "strong"), (f"  {system.file}", "quiet")))
+    yield from at_a_glance(review)
     if review.defects is not None:
         yield from defects_section(review, quiet)
     if review.suggestions is not None:
