@@ -94,7 +94,7 @@ class Pursuit:
             stimulus = self._towards(state, lacking, rng)
             if stimulus is None or (best is not None and stimulus == best[1]):
                 continue
-            after = self.guide.tracker.after((state,), stimulus)[0]
+            after = self.guide.tracker.likely(state, stimulus)
             cost = max(0, len(self.guide.lacking(after, self.goal)) - len(lacking)) + 2 * (after.states in self._been)
             if best is None or cost < best[0]:
                 best = cost, stimulus
@@ -130,7 +130,7 @@ class Pursuit:
             stimulus = self.next(state, rng)
             if stimulus is None:
                 return None, len(rows)
-            after = self.guide.tracker.after((state,), stimulus)[0]
+            after = self.guide.tracker.likely(state, stimulus)
             rows.append(stimulus)
             if self.guide.meets(self.goal, state, stimulus, after):
                 return tuple(rows), len(rows)
