@@ -550,6 +550,45 @@ def test_every_dropped_part_of_the_pass_through_is_found() -> None:
     assert not [defect.name for defect in dropped if worked("pass-through.yaml", defect.name)]
 
 
+TWO_SWITCHES = """
+safetymodel: 1
+title: Two switches of one leaf
+subsystems:
+  leaf: {states: [shut, open], events: {pull: {by: user}, push: {by: user}},
+         transitions: [{from: shut, to: open, on: pull}, {from: open, to: shut, on: push}]}
+  watch:
+    states: [agree, differ]
+    transitions:
+      - {from: agree, to: differ, if: switches_differ}
+      - {from: differ, to: agree, if: not switches_differ}
+signals:
+  leaf_a: {reads: leaf is shut}
+  leaf_b: {reads: leaf is shut}
+conditions:
+  switches_differ: leaf_a and not leaf_b or leaf_b and not leaf_a
+"""
+
+
+def test_each_place_of_a_part_that_stands_twice_in_a_condition_is_shown_to_decide(tmp_path: Path) -> None:
+    path = tmp_path / "switches.yaml"
+    path.write_text(TWO_SWITCHES, encoding="utf-8")
+    found = commission(str(path))
+    assert isinstance(found, Commissioning)
+    plan = found.plan
+    placed = [goal for goal in plan.goals if " in place " in goal.title]
+    assert len(placed) == 8
+    assert {plan.outcomes[goal.number] for goal in placed} == {"shown"}
+    mapping = mapping_with_forces(plan.forced, mapping_by_names(found.system), by_names=True)
+    for defect in defects_of(found.system):
+        if defect.kind == "drop":
+            try:
+                twin = Twin(plan.forced.system, [defect])
+            except DeviceError as error:
+                assert error.trouble == "restless"  # already after its reset
+                continue
+            assert run_sheet(plan, mapping, twin).failed, defect.text
+
+
 def test_every_dropped_part_that_the_plan_shows_is_found() -> None:
     name = "xray-cabinet.yaml"
     found = commissioned(name)

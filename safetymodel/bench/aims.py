@@ -54,14 +54,14 @@ def mattering(system: System, t: Transition, part: Part) -> tuple[Formula, bool]
     condition = part.of(system)
     other = t.physical if part.interlock else t.interlock
     rest = without(condition, part.path)
-    sign, narrows = _polarity(condition, part.path)
+    sign, narrows = polarity(condition, part.path)
     source = InState(t.subsystem, (t.source,))
     reading = part.formula if sign != narrows else Not(part.formula)
     decided = (rest, Not(condition)) if narrows else (condition, Not(rest))
     return all_of(source, reading, *decided, other), not narrows
 
 
-def _polarity(formula: Formula, path: Path) -> tuple[bool, bool]:
+def polarity(formula: Formula, path: Path) -> tuple[bool, bool]:
     """(the part counts as it is, not negated; the part makes the condition harder to meet)."""
     sign, narrows = True, True
     node = formula

@@ -11,6 +11,8 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
+from safetymodel.bench.aims import polarity
+from safetymodel.bench.parts import mentions, without
 from safetymodel.bench.sights import Sight, alone, moved_to, part_list, signals_of
 from safetymodel.model.able import able, partners_able
 from safetymodel.model.formula import (
@@ -172,6 +174,32 @@ def _parts(system: System, t: Transition, condition: Formula, interlock: bool) -
                 own=signals_of(system, part),
                 part=part,
             )
+
+    yield from _mentions(system, t, condition, interlock, base)
+
+
+def _mentions(system: System, t: Transition, condition: Formula, interlock: bool, base: Goal) -> Iterator[Goal]:
+    """A part that stands in a condition more than once: each of its places decides alone, as if left out there only."""
+    found = [(path, mention, _positive(mention)) for path, mention in mentions(condition)]
+    for number, (path, mention, part) in enumerate(found):
+        if sum(other == part for _, _, other in found) < 2:
+            continue
+        rest, narrows = without(condition, path), polarity(condition, path)[1]
+        place = 1 + sum(other == part for _, _, other in found[:number])
+        what = f"{formula_text(system, mention)} in place {place} alone"
+        if narrows:
+            sights = _blocked_sights(system, t, interlock, conjoin((Not(condition), rest)))
+            title = f"{what} blocks {transition_text(system, t)}"
+        else:
+            sights = (Sight("fires", conjoin((condition, Not(rest))), t.number),)
+            title = f"{what} decides that {transition_text(system, t)} happens"
+        own = signals_of(system, mention)
+        yield replace(base, kind="blocks" if narrows else "decides", title=title, stages=(Stage(sights),), own=own)
+
+
+def _positive(part: Formula) -> Formula:
+    part = part.part if isinstance(part, Not) else part
+    return replace(part, negated=False) if isinstance(part, InState) else part
 
 
 def _blocked_sights(system: System, t: Transition, interlock: bool, formula: Formula) -> tuple[Sight, ...]:

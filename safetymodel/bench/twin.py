@@ -191,10 +191,7 @@ class Twin:
                 if look in seen:
                     break
                 seen[look] = None
-        round_and_round = list(zip(*seen, strict=True))
-        names = [
-            s.name for s, states in zip(self.system.subsystems, round_and_round, strict=False) if len({*states}) > 1
-        ]
+        names = [s.name for s in self.system.subsystems if len({look[s.number] for look in seen}) > 1]
         told = f" ({', '.join(names[:4])})" if names else ""
         raise DeviceError(
             "restless", f"the twin's logic goes round for ever{told}", "see what `safetymodel verify` says of chatter"
