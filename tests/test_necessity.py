@@ -6,14 +6,17 @@ import random
 import re
 from collections import Counter
 from pathlib import Path
+from typing import Any
 
+import pytest
 from random_systems import random_spec
 
 from safetymodel.claims.clock import Clock
 from safetymodel.explore.choice import explore
 from safetymodel.explore.engine import LimitReached, going_round
 from safetymodel.insight.necessity import Necessity, necessity
-from safetymodel.insight.necessity_changes import changes_of
+from safetymodel.insight.necessity_batch import Found, look
+from safetymodel.insight.necessity_changes import Change, changes_of
 from safetymodel.insight.necessity_mirrors import mirrors_of, with_mirrors
 from safetymodel.insight.necessity_sentences import effect_sentence, mirrored_sentences, summary
 from safetymodel.insight.necessity_variants import changed_system
@@ -265,3 +268,18 @@ def test_what_the_readme_says_of_the_table() -> None:
         found = necessity(explore(system, (0,)).spaces)
         (start,) = (e for e in found.of_kind("part") if formula_text(system, e.change.part or TRUE) == "relay is up")
         assert bool(start.notices) == noticed
+
+
+def test_most_is_told_without_exploring_anew(monkeypatch: pytest.MonkeyPatch) -> None:
+    explored: list[int] = []
+
+    def counting(system: System, group: list[Change], *rest: Any) -> Found:
+        explored.extend(change.number for change in group)
+        return look(system, group, *rest)
+
+    monkeypatch.setattr("safetymodel.insight.necessity.look", counting)
+    found = hatch()
+    open_parts = [e for e in found.of_kind("part") if e.change.number in explored]
+    assert found.parts == 13
+    assert len(open_parts) <= 5
+    assert explored  # where steps are taken away and there are new states it has to be

@@ -15,10 +15,11 @@ from safetymodel.claims.watch import NOTHING
 from safetymodel.explore.decisions import Diagram
 from safetymodel.explore.engine import LimitReached, Limits, Progress, Space
 from safetymodel.explore.symbolic import Symbolic, SymbolicSpace, within_memory
+from safetymodel.insight.necessity_altered import Altered
 from safetymodel.insight.necessity_batch import look
 from safetymodel.insight.necessity_changes import Change, Kind, changes_of
-from safetymodel.insight.necessity_first import FirstLook
 from safetymodel.insight.necessity_mirrors import Asked, Mirror, asked_with, mirrors_of, with_mirrors
+from safetymodel.insight.necessity_told import Telling
 from safetymodel.insight.standing import word_of
 from safetymodel.model.system import Requirement, System
 
@@ -177,30 +178,33 @@ class _Looked:
         self.chatters = False
         """Whether the logic can go round for ever as it is."""
         self._differing: dict[int, Diagram] = {}
-        self._soon: list[tuple[Change, Diagram]] = []
+        self._may: dict[int, frozenset[str]] = {}
+        """Who may notice an open change."""
 
     def first(self, space: SymbolicSpace, asked: Asked, everything: bool, clock: Clock) -> None:
-        """What makes no difference at all, and what is noticed at once."""
-        looking = FirstLook(space, asked, clock.check)
-        self.space, self.chatters = space, looking.chatters
-        for effect in self.effects.values():
+        """What makes no difference at all, and what can be told of each change by itself."""
+        changes = [effect.change for effect in self.effects.values()]
+        telling = Telling(space, asked, changes, everything, clock.check)
+        self.space, self.chatters = space, telling.first.chatters
+        left: list[Altered] = []
+        for altered in telling.altered:
             clock.check()
-            change = effect.change
-            more, less = looking.differing(change)
-            if more == looking.false == less:
-                self.effects[change.number] = replace(effect, known=True, differs=False)
+            number = altered.change.number
+            if not altered.differs:
+                self.effects[number] = replace(self.effects[number], known=True, differs=False)
                 continue
-            self._differing[change.number] = more if more != looking.false else less
-            self.effects[change.number] = replace(effect, more=more != looking.false)
-            self.open.append(change)
-            if not everything and change.kind != "late":
-                self._soon.append((change, more | less))
-        for change, differing in self._soon:
+            more = altered.more != altered.false
+            self._differing[number] = altered.more if more else altered.less
+            self.effects[number] = replace(self.effects[number], more=more)
+            left.append(altered)
+        for altered in sorted(left, key=lambda a: not telling.leads_nowhere_new(a)):
             clock.check()
-            soon = looking.soon(change, differing)
-            if soon.found or soon.chatters:
-                self._note(change, soon.found, asked.words, soon.chatters)
-                self.open.remove(change)
+            told = telling.tell_all(altered)
+            if told.decided:
+                self._note(altered.change, told.found, asked.words, told.chatters)
+            else:
+                self.open.append(altered.change)
+                self._may[altered.change.number] = told.open
 
     def groups(self) -> list[list[Change]]:
         """What is still open, in parts that are looked at one after the other."""
@@ -217,7 +221,7 @@ class _Looked:
         progress: Progress | None,
     ) -> None:
         """A group of changes at once."""
-        found = look(self.system, group, budget, asked, everything, self.chatters, clock, limits, progress)
+        found = look(self.system, group, budget, asked, everything, self.chatters, clock, limits, progress, self._may)
         for change in group:
             self._note(change, found.noticed[change.number], asked.words, change.number in found.chatter)
 

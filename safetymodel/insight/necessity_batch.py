@@ -8,7 +8,7 @@ explored costs more than it saves.)
 from __future__ import annotations
 
 import copy
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
 
 from safetymodel.claims.clock import Clock
@@ -18,11 +18,10 @@ from safetymodel.explore.decisions import Diagram, disjoin
 from safetymodel.explore.encoding import Encoding
 from safetymodel.explore.engine import LimitReached, Limits, Progress, going_round
 from safetymodel.explore.symbolic import Symbolic, SymbolicSpace, within_memory
-from safetymodel.insight.necessity_changes import Change
+from safetymodel.insight.necessity_changes import Change, mentioned_by
 from safetymodel.insight.necessity_mirrors import Asked
 from safetymodel.insight.necessity_variants import Varied, varied
 from safetymodel.insight.standing import RANK, Signs, signs_of, word_of
-from safetymodel.model.formula import Formula
 from safetymodel.model.system import Requirement, System
 
 Noticed = dict[int, dict[str, Word]]
@@ -47,8 +46,10 @@ def look(
     clock: Clock,
     limits: Limits,
     progress: Progress | None = None,
+    may: Mapping[int, Collection[str]] | None = None,
 ) -> Found:
-    """Who notices these changes under up to ``budget`` faults, or fewer where a requirement withstands fewer.
+    """Who notices these changes under up to ``budget`` faults, or fewer where a requirement withstands fewer. ``may``:
+    for each change (number) the requirements (names) that can notice it at all.
 
     ``asking`` has the verdicts on the system as it is; ``chatters``: it can go round for ever as it is. With
     ``everything`` each requirement that notices is found; without, at least one for each change that is noticed at
@@ -86,11 +87,15 @@ def look(
                     # what the requirement does not depend on makes no difference to it
                     cone = cone_of(system, mentioned_by(requirement)).subsystems
                     concerned = [c for c in here if system.transitions[c.transition].subsystem in cone]
+                    if may is not None:
+                        concerned = [c for c in concerned if requirement.name in may[c.number]]
+                    if not everything:
+                        concerned = [c for c in concerned if not noticed[c.number]]
                     if not concerned:
                         continue
                     if len(concerned) < len(here):
                         here_asked = here_asked & disjoin((seen.where[c.number] for c in concerned), seen.false)
-                space = _Part(part, requirement.withstand, here_asked)
+                space = PartOfSpace(part, requirement.withstand, here_asked)
                 space.on_work = clock.check
                 gone = _ask(seen, space, requirement, concerned, words, everything, noticed, clock)
                 if gone and not everything:
@@ -120,7 +125,9 @@ def _ask(
         if not everything and noticed[number]:
             continue
         if apart:
-            word = word_of(_Part(space.symbolic, space.budget, space.reached & seen.where[number]), requirement, clock)
+            word = word_of(
+                PartOfSpace(space.symbolic, space.budget, space.reached & seen.where[number]), requirement, clock
+            )
         else:
             word = signs.word(seen.asked(told, number))
         if word == "empty" and space.budget < min(requirement.withstand, len(space.system.faults)):
@@ -129,12 +136,6 @@ def _ask(
             noticed[number][requirement.name] = word
             gone.append(seen.where[number])
     return gone
-
-
-def mentioned_by(requirement: Requirement) -> tuple[Formula, ...]:
-    """The formulas that the verdict on a requirement depends on."""
-    formulas = (requirement.subject, requirement.allowed, requirement.effect, requirement.begins, requirement.ends)
-    return tuple(formula for formula in formulas if formula is not None)
 
 
 _ORDER = ("never", "always", "permissive", "possible", "start", "cause", "always_possible")
@@ -146,7 +147,7 @@ def _costs(requirement: Requirement) -> tuple[int, int, int]:
     return timed, _ORDER.index(requirement.form), requirement.number
 
 
-class _Part(SymbolicSpace):
+class PartOfSpace(SymbolicSpace):
     """Some of the changed systems, each whole."""
 
     def __init__(self, symbolic: Symbolic, budget: int, members: Diagram) -> None:

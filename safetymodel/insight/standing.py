@@ -83,6 +83,15 @@ def _invariant(space: Space[S], requirement: Requirement) -> Signs[S]:
     return Signs(broken, (), _arising(space, requirement, watched, settled, settled), (moments,))
 
 
+def arising(space: Space[S], requirement: Requirement, watched: S) -> tuple[S, ...]:
+    """What must have members, or the requirement is true of nothing; of a `cause` within a time, an invariant, or any
+    that is judged as one. ``watched``: the states in which it is watched."""
+    settled = space.common(watched, space.settled)
+    if requirement.form == "cause" and requirement.within is not None:
+        return (space.common(settled, space.where(requirement.subject)),)
+    return _arising(space, requirement, watched, watched if requirement.prevent else settled, settled)
+
+
 def _arising(space: Space[S], requirement: Requirement, watched: S, where: S, settled: S) -> tuple[S, ...]:
     """What must have members, or the requirement is true of nothing."""
     if requirement.form == "cause":
