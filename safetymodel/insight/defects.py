@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from functools import partial
 from typing import Any, Generic, Literal, TypeVar
 
+from safetymodel.claims.breach_states import AN_EVENT
 from safetymodel.claims.clock import Clock
 from safetymodel.claims.judge import find_chatter
 from safetymodel.claims.search import Walker
@@ -35,7 +36,6 @@ DefectKind = Literal[
     "idle-condition",
 ]
 
-EVENT: tuple[Kind, ...] = ("event",)
 TIME: tuple[Kind, ...] = ("reaction", "time", "tick")
 
 
@@ -179,7 +179,7 @@ class _Look:
         space = self.most
         if not self.system.events:
             return
-        alive = space.before(space.reached, EVENT)
+        alive = space.before(space.reached, AN_EVENT)
         lost = space.minus(space.settled, alive)
         if not space.is_empty(lost):
             self.clock.check()
