@@ -10,8 +10,8 @@ from weakref import WeakKeyDictionary
 from safetymodel.claims.stepping import Stepper
 from safetymodel.claims.verdict import Trace
 from safetymodel.claims.watch import BREACH, NOTHING, Watch
-from safetymodel.explore.cone import growing_views
 from safetymodel.explore.engine import REACTION, Space
+from safetymodel.explore.ordering import growing_views
 from safetymodel.model.formula import Formula
 from safetymodel.model.state import State, initial_state
 from safetymodel.model.step import Kind, Step, holds, is_settled, steps
@@ -63,6 +63,11 @@ class Ahead(Generic[S]):
             for value, members in pending.items():
                 walker._add(self._frontier, value, members)
         self.cost = walker._cost(self._frontier)
+
+    @property
+    def goes_on(self) -> bool:
+        """Whether there may be states from which it takes more happenings than so far."""
+        return bool(self._frontier)
 
     def farther(self) -> None:
         """One happening more."""
@@ -149,6 +154,8 @@ class Walker(Stepper[S]):
             ahead = Ahead(self._in(view), {v: view.seen(members) for v, members in targets.items()}, coarse=True)
             while not (first := self._common(layers.found[0], ahead.within[-1])):
                 self.clock.check()
+                if not ahead.goes_on:
+                    return None
                 ahead.farther()
             run = self._along([], first, ahead, targets) if len(ahead.within) - 1 > SHORT else None
             if run is not None:
@@ -168,6 +175,8 @@ class Walker(Stepper[S]):
                 middle = self._common(layers.found[depth], back.within[-1])
                 if middle:
                     yield 0, self._along(layers.found[:depth], middle, back, targets)
+                    return
+                if not back.goes_on:
                     return
                 yield depth + len(back.within) - 1, None
                 if depth + 1 < len(layers.found) or back.cost >= self._cost(layers.found[-1]):

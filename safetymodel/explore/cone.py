@@ -18,7 +18,6 @@ from dataclasses import dataclass
 from safetymodel.explore.decisions import Diagram
 from safetymodel.explore.encoding import Encoding, Operation, Stage, Tick, Together, Write
 from safetymodel.explore.moves import Move
-from safetymodel.explore.ordering import signal_support, support
 from safetymodel.model.formula import FaultUp, Formula, HowMany, InState, SignalTrue, atoms
 from safetymodel.model.system import Fault, System
 
@@ -67,20 +66,6 @@ def cone_of(system: System, formulas: Collection[Formula]) -> Cone:
                     pass
     own = {f.number for f in system.faults if f.subject in (signals if f.kind == "signal" else subsystems)}
     return Cone(frozenset(subsystems), frozenset(signals), frozenset(flags | own))
-
-
-def growing_views(system: System, formulas: Collection[Formula]) -> list[frozenset[int]]:
-    """Sets of subsystems, each with all that the one before it reads: first what the formulas read themselves."""
-    signals = signal_support(system)
-    reads = [{s.number} for s in system.subsystems]
-    for t in system.transitions:
-        reads[t.subsystem] |= support(t.interlock, signals) | support(t.physical, signals)
-    found = [frozenset().union(*(support(formula, signals) for formula in formulas))]
-    while True:
-        wider = found[-1].union(*(reads[subsystem] for subsystem in found[-1]))
-        if wider == found[-1]:
-            return found
-        found.append(wider)
 
 
 class Through:

@@ -9,7 +9,7 @@ one with the smallest span is taken. Deterministic: ties keep the order of the s
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from random import Random
 from typing import TypeAlias
 
@@ -79,6 +79,20 @@ def relations(system: System) -> Groups:
     for group in signals:
         add(group)
     return tuple(found)
+
+
+def growing_views(system: System, formulas: Collection[Formula]) -> list[frozenset[int]]:
+    """Sets of subsystems, each with all that the one before it reads: first what the formulas read themselves."""
+    signals = signal_support(system)
+    reads = [{s.number} for s in system.subsystems]
+    for t in system.transitions:
+        reads[t.subsystem] |= support(t.interlock, signals) | support(t.physical, signals)
+    found = [frozenset().union(*(support(formula, signals) for formula in formulas))]
+    while True:
+        wider = found[-1].union(*(reads[subsystem] for subsystem in found[-1]))
+        if wider == found[-1]:
+            return found
+        found.append(wider)
 
 
 def subsystem_order(system: System) -> tuple[int, ...]:

@@ -1,0 +1,71 @@
+"""Shortest runs by coarser views: as short as from both ends alone, and an end where nothing leads to the target."""
+
+from __future__ import annotations
+
+import random
+from typing import Any
+
+import pytest
+from plain_walk import walk
+from random_systems import random_spec
+from test_engines import ENGINES, Engine, symbolic_engine
+
+from safetymodel.claims import search
+from safetymodel.claims.judge import judge
+from safetymodel.claims.search import Walker
+from safetymodel.explore import symbolic
+from safetymodel.model.build import load_text
+from safetymodel.model.formula import InState
+from safetymodel.model.system import System
+
+
+def some_system(seed: int) -> System | None:
+    system, _ = load_text(random_spec(random.Random(seed)), f"seed-{seed}.yaml")
+    return system
+
+
+def test_views_first_or_both_ends_first_gives_the_same_runs(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(symbolic, "MOST_SEEN", 0.95)
+    tried: list[str] = []
+    guided = Walker._guided
+
+    def told(walker: Walker[Any], *arguments: Any) -> Any:
+        run = guided(walker, *arguments)
+        tried.append("found" if run else "not found")
+        return run
+
+    monkeypatch.setattr(Walker, "_guided", told)
+    broken = 0
+    for seed in range(4_000, 4_120):
+        system = some_system(seed)
+        if system is None or len(system.subsystems) < 3:
+            continue
+        budget = min(2, len(system.faults))
+        lengths = []
+        for short in (0, 1_000_000):  # views as soon as can be, and never
+            monkeypatch.setattr(search, "SHORT", short)
+            space = symbolic_engine(system, budget)
+            runs = [judge(space, requirement).trace for requirement in system.requirements]
+            lengths.append([None if run is None else (run.happenings, run.end.flags.bit_count()) for run in runs])
+        assert lengths[0] == lengths[1], seed
+        broken += sum(length is not None for length in lengths[0])
+    assert broken > 150
+    assert tried.count("found") > 40
+    assert tried.count("not found") > 10
+
+
+@pytest.mark.parametrize("name_engine", ENGINES, ids=lambda pair: pair[0])
+def test_no_run_leads_to_what_a_room_cuts_off(name_engine: tuple[str, Engine]) -> None:
+    _, engine = name_engine
+    system = next(s for s in map(some_system, range(50)) if s is not None and len(walk(s, 0, most=6_000).settled) > 20)
+    space = engine(system, 0)
+    start = space.union(space.start, space.spread(space.start, ("reaction",), None, space.reached))
+    far = space.minus(space.settled, space.union(start, space.after(start, ("event", "time", "tick"))))
+    assert not space.is_empty(far)
+    cut = space.inside(space.union(start, far))
+    reachable = cut.spread(start, ("reaction", "event", "time", "tick"), None, cut.reached)
+    lost = cut.minus(far, reachable)
+    assert not cut.is_empty(lost)
+    walker = Walker(cut)
+    assert walker.shortest({0: lost}) is None
+    assert walker.shortest({0: lost}, [InState(0, (0,))]) is None
