@@ -19,7 +19,12 @@ from dataclasses import dataclass
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[2]
-TESTS = ("tests/test_engines_cases.py", "tests/test_engines.py", "tests/test_state_spaces.py")
+TESTS = (
+    "tests/test_engines_cases.py",
+    "tests/test_engines.py",
+    "tests/test_coarser_views.py",
+    "tests/test_state_spaces.py",
+)
 SECONDS = 300
 """Processor time. A copy whose tests take longer has been damaged so that it does not end: caught."""
 
@@ -117,14 +122,42 @@ MUTATIONS: tuple[Mutation, ...] = tuple(
         # -- the symbolic engine ------------------------------------------------------------------
         ("explore/saturation.py", "settled = settled | (new & calm)", "settled = settled | new"),
         ("explore/saturation.py", "new = self.close(new, tried, room)", "new = self.close(new, (), room)"),
-        ("explore/saturation.py", "return self.all\n        if", "return ()\n        if"),
-        ("explore/saturation.py", "if t.latest or number in anything:", "if t.latest > 1 or number in anything:"),
-        ("explore/saturation.py", "| support(t.physical, signals)\n", "| frozenset()\n"),
+        ("explore/pooling.py", "            return self.all\n", "            return ()\n"),
         (
-            "explore/saturation.py",
-            "found = found | (operation.source(found) & settled)",
-            "found = found | (operation.source(found) & reached)",
+            "explore/pooling.py",
+            "if any(system.transitions[number].latest or number in anything",
+            "if any(system.transitions[number].latest > 1 or number in anything",
         ),
+        ("explore/pooling.py", "| support(t.physical, signals)\n", "| frozenset()\n"),
+        ("explore/pooling.py", "disjoin((write.guard for write in writes), false)", "writes[0].guard"),
+        ("explore/pooling.py", "moved = None if more is None or moved is None else moved | more", "moved = more"),
+        ("explore/pooling.py", "(part.cube, part.value) if", "part.cube if"),
+        ("explore/pooling.py", "events is None or move.number in events)", "True)"),
+        (
+            "explore/backwards.py",
+            "from_within(pooled.operation, settled) for",
+            "from_within(pooled.operation, reached) for",
+        ),
+        (
+            "explore/backwards.py",
+            "from_within(pooled.operation, reached) for",
+            "from_within(pooled.operation, settled) for",
+        ),
+        ("explore/backwards.py", "from_within(pool.tick, settled)", "from_within(pool.tick, reached)"),
+        ("explore/backwards.py", "if not self._strikes:", "if True:"),
+        ("explore/backwards.py", "(*self._steps, *(() if", "(*self._steps[1:], *(() if"),
+        ("explore/symbolic.py", "p.moved is None or p.moved & read", "p.moved is not None and p.moved & read"),
+        ("explore/symbolic.py", "self._after(self.minus(a, on), turning", "self._after(a, turning"),
+        ("explore/symbolic.py", "part.settled = self.settled & room", "part.settled = self.settled"),
+        ("explore/symbolic.py", "part.reached = self.reached & room", "part.reached = self.reached"),
+        ("claims/search.py", "targets.items()}, coarse=True)", "targets.items()})"),
+        (
+            "claims/search.py",
+            "if len(ahead.within) - 1 > SHORT else None",
+            "if len(ahead.within) - 1 <= SHORT else None",
+        ),
+        ("claims/search.py", "if longer_than == SHORT and about:", "if about:"),
+        ("claims/search.py", "if walker.watch is not NOTHING else {}", "if walker.watch is NOTHING else {}"),
         (
             "explore/saturation.py",
             "waiting.update(dict.fromkeys(self.readers.of[self.subjects[position]]))",
@@ -135,12 +168,7 @@ MUTATIONS: tuple[Mutation, ...] = tuple(
             "symbolic.reached & encoding.flags_at_most[self.budget]",
             "symbolic.reached",
         ),
-        (
-            "explore/symbolic.py",
-            '& (self.reached if kind == "reaction" else self.settled))',
-            "& self.reached)",
-        ),
-        ("explore/symbolic.py", 'operation.image(a if kind == "reaction" else settled)', "operation.image(a)"),
+        ("explore/symbolic.py", "((a, reactions), (settled, others))", "((a, reactions), (a, others))"),
         ("explore/symbolic.py", "saturation.grow(a, within & self.reached)", "saturation.grow(a, self.reached)"),
         (
             "explore/encoding.py",
