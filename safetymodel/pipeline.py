@@ -29,10 +29,6 @@ if TYPE_CHECKING:
 SecondOpinion = Literal["auto", "always", "off"]
 
 
-WORTH_SECONDS = 1.0
-"""Seconds of exploring from which on a further process pays for its own start."""
-
-
 @dataclass(frozen=True, slots=True)
 class Counted:
     """System states explored under one fault budget; not ``complete`` where a limit ended the search."""
@@ -127,42 +123,22 @@ def _judged(
 ) -> tuple[tuple[Judgement, ...], str]:
     """The verdict on each requirement; and what is wrong, should a counterexample not be one."""
 
+    from safetymodel.claims.beside import Job, Shared, processes_for
+
     def tell(requirement: Requirement) -> None:
         if progress:
             progress(f"judging {requirement.name}", 0)
 
     budgets = [r.withstand if faults is None else faults for r in system.requirements]
     asked = list(zip(system.requirements, budgets, strict=True))
-    processes = _processes(explored, limits, jobs)
+    least = min(explored.spaces.values(), key=lambda space: space.complete)
+    processes = processes_for(least, explored.seconds, jobs, limits.memory)
     try:
-        if processes > 1:
-            from safetymodel.claims.beside import Job, Shared
-
-            with Shared(explored.spaces, [Job(*pair) for pair in asked], clock, processes - 1) as shared:
-                found = shared.judged(tell)
-        else:
-            judged = []
-            for requirement, budget in asked:
-                tell(requirement)
-                judged.append(judge(explored.spaces[budget], requirement, clock))
-            found = tuple(judged)
+        with Shared(explored.spaces, [Job(*pair) for pair in asked], clock, processes - 1) as shared:
+            found = shared.judged(tell)
     except EngineDisagreement as wrong:
         return tuple(Judgement(r, budget, "undecided") for r, budget in asked), str(wrong)
     return tuple(in_words(system, replace(j, budget=b)) for j, b in zip(found, budgets, strict=True)), ""
-
-
-def _processes(explored: Explored, limits: Limits, jobs: int | None) -> int:
-    """How many processes judge at once."""
-    if explored.engine == "product" or limits.memory is not None or jobs == 1:
-        return 1
-    if any(space.shortfall for space in explored.spaces.values()) or (
-        jobs is None and explored.seconds < WORTH_SECONDS
-    ):
-        return 1
-    from safetymodel.claims.beside import room_for
-
-    most = room_for(next(iter(explored.spaces.values())))
-    return most if jobs is None else min(jobs, most)
 
 
 def _seen_again(
@@ -378,6 +354,7 @@ def review_spec(
     limits: Limits | None = None,
     progress: Progress | None = None,
     all_runs: bool = False,
+    jobs: int | None = None,
 ) -> Review | Unread:
     """Read a spec and read its logic back; ``parts`` are those of the review that are wanted (all, unless told)."""
     from safetymodel.insight.review import PARTS, review
@@ -385,7 +362,7 @@ def review_spec(
     system, problems = load(path)
     if system is None:
         return Unread(path, problems)
-    return review(system, faults, parts or PARTS, engine, limits, progress, all_runs, problems)
+    return review(system, faults, parts or PARTS, engine, limits, progress, all_runs, problems, jobs)
 
 
 def review_exit_code(result: Review | Unread) -> int:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -15,6 +16,8 @@ from safetymodel.claims.clock import Clock
 from safetymodel.claims.judge import EngineDisagreement, judge
 from safetymodel.claims.verdict import Judgement
 from safetymodel.explore.choice import Explored, explore
+from safetymodel.insight.necessity import Necessity, necessity
+from safetymodel.insight.review import Review
 from safetymodel.model.build import load
 from safetymodel.model.system import Requirement, System
 
@@ -26,6 +29,13 @@ def explored() -> tuple[System, Explored]:
     system, problems = load(str(SPECS / "two-channel-estop.yaml"))
     assert system is not None, problems
     return system, explore(system, (0, 1), "symbolic")
+
+
+@pytest.fixture(scope="module")
+def hatch() -> Explored:
+    system, problems = load(str(SPECS / "two-door-hatch.yaml"))
+    assert system is not None, problems
+    return explore(system, pipeline.budgets_of(system, None), "symbolic")
 
 
 def jobs_of(system: System) -> list[Job]:
@@ -40,6 +50,12 @@ def as_judged_here(system: System, explored: Explored) -> tuple[Judgement, ...]:
     return tuple(judge(explored.spaces[job.budget], job.requirement) for job in jobs_of(system))
 
 
+def waits_for_the_others(self: beside.Beside[object, object]) -> None:
+    """Nothing is done here: it must all come from there."""
+    with self._moved:
+        assert self._moved.wait_for(lambda: self._wrong or len(self._done) == len(self._jobs), 60)
+
+
 def faked(program: str) -> subprocess.Popen[bytes]:
     return subprocess.Popen([sys.executable, "-c", program], stdin=subprocess.PIPE, stdout=subprocess.PIPE)
 
@@ -49,12 +65,9 @@ def test_another_process_gives_the_same_judgements(
 ) -> None:
     system, found = explored
     jobs = jobs_of(system)
+    monkeypatch.setattr(beside.Beside, "_next_here", waits_for_the_others)
+    monkeypatch.setattr(beside, "judge", None)
     with Shared(found.spaces, jobs, Clock(), 1) as shared:
-        # nothing is left to be judged here: it must all come from there
-        monkeypatch.setattr(shared, "_spaces", {})
-        monkeypatch.setattr(beside, "judge", None)
-        for thread in shared._threads:
-            thread.join()
         judged = shared.judged(tell)
     assert judged == as_judged_here(system, found)
     assert all(judgement.requirement is job.requirement for judgement, job in zip(judged, jobs, strict=True))
@@ -82,14 +95,13 @@ def test_a_run_that_does_not_hold_there_is_told_here(
     system, found = explored
     program = (
         "import pickle, sys; i, o = sys.stdin.buffer, sys.stdout.buffer; pickle.load(i); pickle.dump('ready', o); "
-        "o.flush(); pickle.load(i); pickle.dump('X: not a run', o); o.flush()"
+        "o.flush(); pickle.load(i); pickle.dump((False, 'X: not a run'), o); o.flush(); pickle.load(i)"
     )
+    monkeypatch.setattr(beside.Beside, "_next_here", waits_for_the_others)
     monkeypatch.setattr(beside, "_start", lambda: faked(program))
-    with Shared(found.spaces, jobs_of(system), Clock(), 1) as shared:
-        for thread in shared._threads:
-            thread.join()
-        with pytest.raises(EngineDisagreement, match="X: not a run"):
-            shared.judged(tell)
+    shared = Shared(found.spaces, jobs_of(system), Clock(), 1)
+    with shared, pytest.raises(EngineDisagreement, match="X: not a run"):
+        shared.judged(tell)
 
 
 def test_an_interruption_leaves_no_process_behind(explored: tuple[System, Explored]) -> None:
@@ -99,11 +111,12 @@ def test_an_interruption_leaves_no_process_behind(explored: tuple[System, Explor
         raise KeyboardInterrupt
 
     shared = Shared(found.spaces, jobs_of(system), Clock(), 2)
-    directory = Path(shared._directory.name)
+    assert shared.beside._directory is not None
+    directory = Path(shared.beside._directory.name)
     assert directory.is_dir()
     with pytest.raises(KeyboardInterrupt), shared:
         shared.judged(interrupt)
-    assert all(process.poll() is not None for process in shared._processes)
+    assert all(process.poll() is not None for process in shared.beside._processes)
     assert not directory.exists()
 
 
@@ -114,6 +127,45 @@ def test_no_time_is_no_verdict(explored: tuple[System, Explored]) -> None:
     for judgement, usual in zip(judged, as_judged_here(system, found), strict=True):
         assert judgement.word in (usual.word, "undecided")
     assert any(judgement.word == "undecided" for judgement in judged)
+
+
+def fields(found: Necessity) -> list[tuple[object, ...]]:
+    return [(e.change, e.known, e.differs, e.more, e.chatters, e.notices, e.trace) for e in found.effects]
+
+
+def test_necessity_with_several_processes_is_necessity(hatch: Explored, monkeypatch: pytest.MonkeyPatch) -> None:
+    for everything in (False, True):
+        one = necessity(hatch.spaces, everything=everything)
+        with monkeypatch.context() as patch:
+            patch.setattr(beside.Beside, "_next_here", waits_for_the_others)
+            several = necessity(hatch.spaces, everything=everything, processes=3)
+        assert fields(several) == fields(one)
+        assert (several.unmirrored, several.shortfall) == (one.unmirrored, one.shortfall)
+        assert any(effect.noticed for effect in one.effects)
+    monkeypatch.setattr(beside, "_start", lambda: faked("raise SystemExit(3)"))
+    assert fields(necessity(hatch.spaces, everything=True, processes=2)) == fields(one)
+
+
+def test_necessity_without_time_is_not_known_there_either(hatch: Explored, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(beside.Beside, "_next_here", waits_for_the_others)
+    none = necessity(hatch.spaces, rest=lambda: Clock(0.0), processes=2)
+    assert none.shortfall
+    assert not any(effect.known for effect in none.effects)
+    parts = necessity(hatch.spaces, more=lambda: Clock(0.0), processes=2)
+    assert parts.shortfall
+    assert {effect.change.kind for effect in parts.effects if effect.known} == {"part"}
+
+
+def test_review_with_several_processes_is_review() -> None:
+    path = str(SPECS / "two-channel-estop.yaml")
+    one = pipeline.review_spec(path, engine="symbolic", jobs=1)
+    two = pipeline.review_spec(path, engine="symbolic", jobs=2)
+    assert isinstance(one, Review)
+    assert isinstance(two, Review)
+    spent = replace(one.necessity, seconds=0.0) if one.necessity else None
+    assert two.necessity is not None
+    assert replace(two.necessity, seconds=0.0) == spent
+    assert replace(two, seconds=0.0, necessity=None) == replace(one, seconds=0.0, necessity=None)
 
 
 def test_verify_with_several_processes_is_verify() -> None:

@@ -277,7 +277,7 @@ def test_most_is_told_without_exploring_anew(monkeypatch: pytest.MonkeyPatch) ->
         explored.extend(change.number for change in group)
         return look(system, group, *rest)
 
-    monkeypatch.setattr("safetymodel.insight.necessity.look", counting)
+    monkeypatch.setattr("safetymodel.insight.necessity_jobs.look", counting)
     found = hatch()
     open_parts = [e for e in found.of_kind("part") if e.change.number in explored]
     assert found.parts == 13

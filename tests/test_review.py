@@ -211,7 +211,7 @@ def test_without_requirements_nobody_can_notice(racing: str, capsys: pytest.Capt
 
 
 def test_the_default_time_is_no_verdict(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("safetymodel.insight.review.SECONDS_FOR_NECESSITY", 0.0)
+    monkeypatch.setattr("safetymodel.insight.review.SECONDS_FOR_PARTS", 0.0)
     bay = str(SPECS / "loading-bay.yaml")
     assert run(bay, "--only", "necessity") == 3
     out = capsys.readouterr().out

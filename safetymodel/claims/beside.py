@@ -1,11 +1,12 @@
-"""Judging in other processes beside this one, where a machine has the cores and the states took long to explore.
+"""Work in other processes beside this one, where a machine has the cores and the states took long to explore.
 
-Each of them gets the system and the reached states, which are little once they are known, and then one requirement
-after the other. What it answers is what would have been answered here: same order of bits, same engine, same questions.
+Each of them gets the system and the reached states, which are little once they are known, and then one job after the
+other. What it answers is what would have been answered here: same order of bits, same engine, same questions.
 """
 
 from __future__ import annotations
 
+import importlib
 import os
 import pickle
 import subprocess
@@ -18,7 +19,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from types import TracebackType
-from typing import IO, Any
+from typing import IO, Any, Generic, TypeVar
 
 from safetymodel.claims.clock import Clock
 from safetymodel.claims.judge import EngineDisagreement, judge
@@ -29,13 +30,26 @@ from safetymodel.model.system import Requirement
 
 MOST_PROCESSES = 4
 
+WORTH_SECONDS = 1.0
+"""Seconds of exploring from which on a further process pays for its own start."""
 
-@dataclass(frozen=True, slots=True)
-class Job:
-    """A requirement to judge under a fault budget."""
+J = TypeVar("J")
+A = TypeVar("A")
 
-    requirement: Requirement
-    budget: int
+Answering = Callable[[Any, Clock], object]
+"""What does a job within the time of a clock; for a job that shows our own mistake it raises EngineDisagreement."""
+
+
+def processes_for(space: Space[Any], seconds: float, jobs: int | None, memory: int | None) -> int:
+    """How many processes work at once: ``jobs``, or unless told as many as there are cores where the states took long
+    enough (``seconds``) to explore; never more than this machine has cores and memory for, and one where the user has
+    set a limit of ``memory``."""
+    if not isinstance(space, SymbolicSpace) or not space.complete or memory is not None or jobs == 1:
+        return 1
+    if jobs is None and seconds < WORTH_SECONDS:
+        return 1
+    most = room_for(space)
+    return most if jobs is None else min(jobs, most)
 
 
 def room_for(space: Space[Any]) -> int:
@@ -46,62 +60,92 @@ def room_for(space: Space[Any]) -> int:
     return max(1, min(cores, MOST_PROCESSES, held))
 
 
-class Shared:
-    """Jobs, done here and beside; each by whoever is free next."""
+class Beside(Generic[J, A]):
+    """Jobs, done here and beside; each by whoever is free next.
 
-    def __init__(self, spaces: Mapping[int, Space[Any]], jobs: Sequence[Job], clock: Clock, others: int) -> None:
-        self.clock = clock
-        self._spaces = spaces
-        self._jobs = jobs
-        self._waiting = deque(range(len(jobs)))
-        self._done: dict[int, Judgement] = {}
+    ``maker`` names what makes the answering function there, as ``room:function``: it gets the explored states and what
+    is ``given``, and gives back an :data:`Answering`. ``here`` does a job in this process. Jobs and answers are
+    pickled on their way.
+    """
+
+    def __init__(
+        self, symbolic: Symbolic | None, maker: str, given: object, here: Callable[[J, Clock], A], others: int
+    ) -> None:
+        """``symbolic`` is not needed without ``others``, the number of further processes."""
+        self._here = here
+        self._jobs: Sequence[J] = ()
+        self._clock = Clock()
+        self._waiting: deque[int] = deque()
+        self._done: dict[int, A] = {}
         self._wrong: list[str] = []
         self._stopping = False
-        self._directory = tempfile.TemporaryDirectory(prefix="safetymodel-")
+        self._moved = threading.Condition()
+        self._directory: tempfile.TemporaryDirectory[str] | None = None
         self._processes: list[subprocess.Popen[bytes]] = []
         self._threads: list[threading.Thread] = []
-        space = next(iter(spaces.values()))
-        assert isinstance(space, SymbolicSpace)
-        handed = space.symbolic.handed(Path(self._directory.name) / "reached")
-        budgets = {budget: space.budget for budget, space in spaces.items()}
+        if not others:
+            return
+        assert symbolic is not None
+        self._directory = tempfile.TemporaryDirectory(prefix="safetymodel-")
+        handed = symbolic.handed(Path(self._directory.name) / "reached")
         for _ in range(others):
-            thread = threading.Thread(target=self._feed, args=((handed, budgets),), daemon=True)
+            thread = threading.Thread(target=self._feed, args=((handed, maker, given),), daemon=True)
             self._threads.append(thread)
             thread.start()
 
-    def __enter__(self) -> Shared:
+    def __enter__(self) -> Beside[J, A]:
         return self
 
     def __exit__(self, kind: type[BaseException] | None, value: BaseException | None, at: TracebackType | None) -> None:
-        self._stopping = True
+        with self._moved:
+            self._stopping = True
+            self._moved.notify_all()
         for process in self._processes:
             process.kill()
         for thread in self._threads:
             thread.join()
-        self._directory.cleanup()
+        if self._directory is not None:
+            self._directory.cleanup()
 
-    def judged(self, tell: Callable[[Requirement], None]) -> tuple[Judgement, ...]:
-        """The judgements, in the order of the jobs. Raises EngineDisagreement as :func:`judge` does."""
-        while True:
-            number = self._next()
-            if number is None:
-                break
-            job = self._jobs[number]
-            tell(job.requirement)
-            self._done[number] = judge(self._spaces[job.budget], job.requirement, self.clock)
-        for thread in self._threads:
-            thread.join()
-        while (number := self._next()) is not None:  # given back by a process that broke down
-            job = self._jobs[number]
-            self._done[number] = judge(self._spaces[job.budget], job.requirement, self.clock)
+    def done(self, jobs: Sequence[J], clock: Clock, tell: Callable[[J], None] | None = None) -> tuple[A, ...]:
+        """The answers, in the order of the jobs; ``tell`` is called before each that is done here.
+
+        Raises EngineDisagreement where an answer shows our own mistake. What a job raises here goes through.
+        """
+        with self._moved:
+            self._jobs, self._clock, self._done = jobs, clock, {}
+            self._waiting.extend(range(len(jobs)))
+            self._moved.notify_all()
+        try:
+            while (number := self._next_here()) is not None:
+                if tell is not None:
+                    tell(jobs[number])
+                answer = self._here(jobs[number], clock)
+                with self._moved:
+                    self._done[number] = answer
+        finally:
+            with self._moved:
+                self._waiting.clear()
         if self._wrong:
             raise EngineDisagreement(self._wrong[0])
-        return tuple(self._done[number] for number in range(len(self._jobs)))
+        return tuple(self._done[number] for number in range(len(jobs)))
 
-    def _next(self) -> int | None:
-        try:
-            return None if self._wrong else self._waiting.popleft()
-        except IndexError:
+    def _next_here(self) -> int | None:
+        """The next job, perhaps one that a process gives back as it breaks down; None when all are done."""
+        with self._moved:
+            while not self._wrong and len(self._done) < len(self._jobs):
+                if self._waiting:
+                    return self._waiting.popleft()
+                self._moved.wait()
+            return None
+
+    def _next_there(self) -> int | None:
+        """The next job, as soon as there is one; None when no more will come."""
+        with self._moved:
+            while not self._stopping and not self._wrong:
+                if self._waiting:
+                    return self._waiting.popleft()
+                self._moved.wait()
             return None
 
     def _feed(self, given: object) -> None:
@@ -117,22 +161,27 @@ class Shared:
             with process:
                 _send(process.stdin, given)
                 pickle.load(process.stdout)  # it is ready: until then the others take the jobs
-                while (number := self._next()) is not None:
-                    job = self._jobs[number]
-                    _send(process.stdin, (job.requirement.number, job.budget, self._left()))
-                    answer = pickle.load(process.stdout)
-                    if isinstance(answer, Judgement):
-                        self._done[number] = replace(answer, requirement=job.requirement)
-                    else:
-                        self._wrong.append(str(answer))
-        except (OSError, EOFError, pickle.PickleError):
-            if number is not None:
-                self._waiting.append(number)
+                while (number := self._next_there()) is not None:
+                    _send(process.stdin, (self._jobs[number], _left(self._clock)))
+                    right, answer = pickle.load(process.stdout)
+                    with self._moved:
+                        if right:
+                            self._done[number] = answer
+                        else:
+                            self._wrong.append(str(answer))
+                        number = None
+                        self._moved.notify_all()
+        except (OSError, EOFError, pickle.PickleError, AttributeError, ImportError, LookupError, TypeError, ValueError):
+            with self._moved:
+                if number is not None:
+                    self._waiting.append(number)
+                self._moved.notify_all()
 
-    def _left(self) -> float | None:
-        if self.clock.seconds is None:
-            return None
-        return max(0.0, self.clock.seconds - (time.monotonic() - self.clock.started))
+
+def _left(clock: Clock) -> float | None:
+    if clock.seconds is None:
+        return None
+    return max(0.0, clock.seconds - (time.monotonic() - clock.started))
 
 
 def _send(to: IO[bytes], what: object) -> None:
@@ -155,22 +204,78 @@ def _start() -> subprocess.Popen[bytes]:
 
 
 def serve() -> None:
-    """The other side: read the system and its states, then judge what comes until nothing does."""
+    """The other side: read the system and its states, then do what comes until nothing does."""
     asked, answers = sys.stdin.buffer, sys.stdout.buffer
     handed: Handed
-    handed, budgets = pickle.load(asked)
-    symbolic = Symbolic(handed.system, handed.budget, handed=handed)
-    spaces = {budget: SymbolicSpace(symbolic, own) for budget, own in budgets.items()}
+    handed, maker, given = pickle.load(asked)
+    room, _, name = maker.partition(":")
+    answering: Answering = getattr(importlib.import_module(room), name)(
+        Symbolic(handed.system, handed.budget, handed=handed), given
+    )
     _send(answers, "ready")
     while True:
         try:
-            number, budget, left = pickle.load(asked)
+            job, left = pickle.load(asked)
         except EOFError:
             return
-        clock = Clock(left)
+        try:
+            answer = (True, answering(job, Clock(left)))
+        except EngineDisagreement as wrong:
+            answer = (False, str(wrong))
+        _send(answers, answer)
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """A requirement to judge under a fault budget."""
+
+    requirement: Requirement
+    budget: int
+
+
+class Shared:
+    """Requirements, judged here and beside."""
+
+    def __init__(self, spaces: Mapping[int, Space[Any]], jobs: Sequence[Job], clock: Clock, others: int) -> None:
+        self._spaces = spaces
+        self._jobs = jobs
+        self._clock = clock
+        space = next(iter(spaces.values()))
+        symbolic = space.symbolic if isinstance(space, SymbolicSpace) else None
+        budgets = {budget: space.budget for budget, space in spaces.items()}
+        maker = f"{__name__}:judging"
+        self.beside: Beside[tuple[int, int], Judgement] = Beside(symbolic, maker, budgets, self._judge, others)
+
+    def __enter__(self) -> Shared:
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, value: BaseException | None, at: TracebackType | None) -> None:
+        self.beside.__exit__(kind, value, at)
+
+    def judged(self, tell: Callable[[Requirement], None]) -> tuple[Judgement, ...]:
+        """The judgements, in the order of the jobs. Raises EngineDisagreement as :func:`judge` does."""
+        system = next(iter(self._spaces.values())).system
+        found = self.beside.done(
+            [(job.requirement.number, job.budget) for job in self._jobs],
+            self._clock,
+            lambda job: tell(system.requirements[job[0]]),
+        )
+        return tuple(replace(j, requirement=job.requirement) for j, job in zip(found, self._jobs, strict=True))
+
+    def _judge(self, job: tuple[int, int], clock: Clock) -> Judgement:
+        number, budget = job
+        space = self._spaces[budget]
+        return judge(space, space.system.requirements[number], clock)
+
+
+def judging(symbolic: Symbolic, budgets: Mapping[int, int]) -> Answering:
+    """Judges there. ``budgets``: under which budget to judge for each that is asked for."""
+    spaces = {budget: SymbolicSpace(symbolic, own) for budget, own in budgets.items()}
+
+    def answer(job: tuple[int, int], clock: Clock) -> Judgement:
+        number, budget = job
         space: Any = spaces[budget]
         space.on_work = clock.check
-        try:
-            _send(answers, judge(space, symbolic.system.requirements[number], clock))
-        except EngineDisagreement as wrong:
-            _send(answers, str(wrong))
+        return judge(space, symbolic.system.requirements[number], clock)
+
+    return answer

@@ -11,6 +11,7 @@ import typer
 from safetymodel.commands.shared import (
     Engine,
     EngineChoice,
+    Jobs,
     JsonFile,
     Memory,
     Seconds,
@@ -73,6 +74,7 @@ def review(
     states: States = None,
     seconds: Seconds = None,
     memory: Memory = None,
+    jobs: Jobs = None,
     quiet: Annotated[
         bool, typer.Option("--quiet", help="What was found, without runs and without the matrix.")
     ] = False,
@@ -91,7 +93,7 @@ def review(
         raise typer.BadParameter("the matrix is left out by --only", param_hint="--matrix")
     limits = Limits(states=states, seconds=seconds, memory=size_in_bytes(memory))
     with ended_by_limits(), terminal.progress() as progress:
-        result = pipeline.review_spec(spec, faults, parts, engine.value, limits, progress, runs == AllRuns.always)
+        result = pipeline.review_spec(spec, faults, parts, engine.value, limits, progress, runs == AllRuns.always, jobs)
     code = pipeline.review_exit_code(result)
     terminal.print_problems(result.problems)
     if isinstance(result, pipeline.Unread):

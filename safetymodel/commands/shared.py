@@ -53,6 +53,12 @@ Seconds = Annotated[
 Memory = Annotated[
     str | None, typer.Option("--memory", metavar="SIZE", help="Use at most so much, such as 500MB.", show_default=False)
 ]
+Jobs = Annotated[
+    int | None,
+    typer.Option(
+        "--jobs", min=1, metavar="N", help="Processes that work at once on a large spec; unless told, one a core."
+    ),
+]
 Out = Annotated[Path, typer.Option("--out", metavar="DIR", help="Where the pictures go.")]
 
 

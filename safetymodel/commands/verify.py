@@ -13,6 +13,7 @@ from safetymodel.commands.shared import (
     Engine,
     EngineChoice,
     Faults,
+    Jobs,
     JsonFile,
     Memory,
     Seconds,
@@ -65,12 +66,7 @@ def verify(
     states: States = None,
     seconds: Seconds = None,
     memory: Memory = None,
-    jobs: Annotated[
-        int | None,
-        typer.Option(
-            "--jobs", min=1, metavar="N", help="Processes that judge a large spec at once; unless told, one a core."
-        ),
-    ] = None,
+    jobs: Jobs = None,
     quiet: Annotated[bool, typer.Option("--quiet", help="Verdicts only, no traces.")] = False,
 ) -> int:
     """Judge every requirement; show the shortest way to each breach."""

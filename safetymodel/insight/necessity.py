@@ -2,24 +2,23 @@
 
 from __future__ import annotations
 
+import itertools
 import time
 from collections.abc import Callable, Collection, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from typing import Any
 
+from safetymodel.claims.beside import Beside
 from safetymodel.claims.clock import Clock
 from safetymodel.claims.search import Walker
 from safetymodel.claims.verdict import Trace, Word
 from safetymodel.claims.watch import NOTHING
-from safetymodel.explore.decisions import Diagram
 from safetymodel.explore.engine import LimitReached, Limits, Progress, Space
 from safetymodel.explore.symbolic import Symbolic, SymbolicSpace, within_memory
-from safetymodel.insight.necessity_altered import Altered
-from safetymodel.insight.necessity_batch import look
 from safetymodel.insight.necessity_changes import Change, Kind, changes_of
-from safetymodel.insight.necessity_mirrors import Asked, Mirror, asked_with, mirrors_of, with_mirrors
-from safetymodel.insight.necessity_told import Telling
+from safetymodel.insight.necessity_jobs import Answer, AskJob, Given, LookJob, TellJob, Work, Worker, working
+from safetymodel.insight.necessity_mirrors import Asked, Mirror, asked_again, asked_with, mirrors_of, with_mirrors
 from safetymodel.insight.standing import word_of
 from safetymodel.model.system import Requirement, System
 
@@ -114,11 +113,14 @@ def necessity(
     progress: Progress | None = None,
     words: Mapping[str, Word] | None = None,
     rest: Callable[[], Clock] | None = None,
+    more: Callable[[], Clock] | None = None,
     runs: Callable[[], Clock] | None = None,
+    processes: int = 1,
 ) -> Necessity:
     """Who notices what. ``spaces`` are the explored states for each fault budget that a requirement withstands;
     ``words`` the verdicts there, where they are known. ``rest`` gives the time for looking at the changes once the
-    system itself is known, ``runs`` that for the runs after it; without, ``clock`` is for everything.
+    system itself is known, ``more`` that for all but the parts of conditions, which come first, ``runs`` that for the
+    runs after it; without, ``clock`` is for everything. ``processes`` work at once, with the same answers.
 
     A requirement notices where its verdict becomes worse: holds, reacts, empty, broken. Those that are broken as it is
     are not asked.
@@ -130,28 +132,32 @@ def necessity(
     mirrors = mirrors_of(declared) if most else ()
     system = with_mirrors(declared, mirrors)
     chosen = sorted((c for c in changes_of(system) if c.kind in kinds), key=lambda c: (KINDS.index(c.kind), c.number))
-    looked = _Looked(system, chosen)
-    asked = Asked({}, frozenset())
+    looked = _Looked(system, chosen, everything)
     shortfall = next((s.shortfall for s in spaces.values() if not s.complete), "")
     if not shortfall:
         try:
             if words is None:
                 words = {r.name: word_of(spaces[r.withstand], r, clock) for r in system.requirements}
             space = _symbolic(spaces[most], system, clock.within(limits))
-            with within_memory(space.symbolic.memory):
-                asked = asked_with(space, mirrors, words, clock)
-                clock = rest() if rest is not None else clock
-                looked.first(space, asked, everything, clock)
-            for group in looked.groups():
-                looked.batch(group, most, asked, everything, clock, limits, progress)
+            given = Given(tuple(chosen), everything, limits)
+            worker = Worker(space, given, progress)
+            maker = f"{working.__module__}:{working.__name__}"
+            with Beside[Work, Answer](space.symbolic, maker, given, worker.answer, processes - 1) as beside:
+                looked.asked = _asked(system, mirrors, words, beside, clock)
+                looked.over = clock = rest() if rest is not None else clock
+                parts = [c for c in chosen if c.kind == "part"]
+                others = [c for c in chosen if c.kind != "part"]
+                looked.stage(parts, beside, clock, processes, progress)
+                clock = more() if more is not None else clock
+                looked.stage(others, beside, clock, processes, progress)
         except LimitReached as limit:
             shortfall = clock.reason if clock.over else str(limit)
-        if looked.space is not None:
-            with suppress(LimitReached), within_memory(looked.space.symbolic.memory):
-                looked.runs(looked.space, runs() if runs is not None else clock)
+        if looked.over is not None:
+            with suppress(LimitReached), within_memory(space.symbolic.memory):
+                looked.runs(worker, runs() if runs is not None else clock)
     effects = tuple(looked.effects[c.number] for c in sorted(chosen, key=lambda c: c.number))
     spent = time.monotonic() - started
-    return Necessity(system, effects, everything, spent, shortfall, mirrors, tuple(sorted(asked.plain)))
+    return Necessity(system, effects, everything, spent, shortfall, mirrors, tuple(sorted(looked.asked.plain)))
 
 
 def _symbolic(space: Space[Any], system: System, limits: Limits) -> SymbolicSpace:
@@ -164,80 +170,102 @@ def _symbolic(space: Space[Any], system: System, limits: Limits) -> SymbolicSpac
     return found
 
 
+def _asked(
+    system: System,
+    mirrors: tuple[Mirror, ...],
+    words: Mapping[str, Word],
+    beside: Beside[Work, Answer],
+    clock: Clock,
+) -> Asked:
+    """How each requirement is asked. ``words``: the verdicts without mirrored faults."""
+    concerned = asked_again(system, mirrors, words)
+    answers = beside.done([AskJob(r.number) for r in concerned], clock)
+    _complete(answers)
+    again = {r.name: a.word for r, a in zip(concerned, answers, strict=True) if a.word is not None}
+    return asked_with(mirrors, words, again)
+
+
+def _complete(answers: Sequence[Answer]) -> None:
+    """Raises LimitReached where a limit has ended one of the jobs."""
+    for answer in answers:
+        if answer.shortfall:
+            raise LimitReached(answer.shortfall)
+
+
 class _Looked:
     """What is known so far."""
 
-    def __init__(self, system: System, changes: Sequence[Change]) -> None:
+    def __init__(self, system: System, changes: Sequence[Change], everything: bool) -> None:
         self.system = system
         self.requirements = {r.name: r for r in system.requirements}
         self.effects = {c.number: Effect(c, known=False) for c in changes}
-        self.open: list[Change] = []
-        """Those of which nothing is known yet."""
-        self.space: SymbolicSpace | None = None
-        """Where runs can be searched, once the first look is over."""
-        self.chatters = False
-        """Whether the logic can go round for ever as it is."""
-        self._differing: dict[int, Diagram] = {}
-        self._may: dict[int, frozenset[str]] = {}
-        """Who may notice an open change."""
+        self.everything = everything
+        self.asked = Asked({}, frozenset())
+        self.over: Clock | None = None
+        """The time for the changes; None as long as it is not known how each requirement is asked."""
 
-    def first(self, space: SymbolicSpace, asked: Asked, everything: bool, clock: Clock) -> None:
-        """What makes no difference at all, and what can be told of each change by itself."""
-        changes = [effect.change for effect in self.effects.values()]
-        telling = Telling(space, asked, changes, everything, clock.check)
-        self.space, self.chatters = space, telling.first.chatters
-        left: list[Altered] = []
-        for altered in telling.altered:
-            clock.check()
-            number = altered.change.number
-            if not altered.differs:
-                self.effects[number] = replace(self.effects[number], known=True, differs=False)
-                continue
-            more = altered.more != altered.false
-            self._differing[number] = altered.more if more else altered.less
-            self.effects[number] = replace(self.effects[number], more=more)
-            left.append(altered)
-        for altered in sorted(left, key=lambda a: not telling.leads_nowhere_new(a)):
-            clock.check()
-            told = telling.tell_all(altered)
-            if told.decided:
-                self._note(altered.change, told.found, asked.words, told.chatters)
-            else:
-                self.open.append(altered.change)
-                self._may[altered.change.number] = told.open
-
-    def groups(self) -> list[list[Change]]:
-        """What is still open, in parts that are looked at one after the other."""
-        return [self.open[begin : begin + GROUP] for begin in range(0, len(self.open), GROUP)]
-
-    def batch(
+    def stage(
         self,
-        group: list[Change],
-        budget: int,
-        asked: Asked,
-        everything: bool,
+        changes: Sequence[Change],
+        beside: Beside[Work, Answer],
         clock: Clock,
-        limits: Limits,
+        processes: int,
         progress: Progress | None,
     ) -> None:
-        """A group of changes at once."""
-        found = look(self.system, group, budget, asked, everything, self.chatters, clock, limits, progress, self._may)
-        for change in group:
-            self._note(change, found.noticed[change.number], asked.words, change.number in found.chatter)
+        """Some of the changes: what can be told of each by itself, then what is left."""
 
-    def _note(self, change: Change, found: Mapping[str, Word], words: Mapping[str, Word], chatters: bool) -> None:
+        def tell(job: Work) -> None:
+            if progress and isinstance(job, TellJob):
+                t = self.system.transitions[self.effects[job.changes[0]].change.transition]
+                progress(f"necessity: {self.system.subsystems[t.subsystem].name}", 0)
+
+        by_transition: dict[int, list[int]] = {}
+        for change in changes:
+            by_transition.setdefault(change.transition, []).append(change.number)
+        answers = beside.done([TellJob(tuple(n), self.asked) for n in by_transition.values()], clock, tell)
+        still: list[int] = []
+        may: dict[int, frozenset[str]] = {}
+        for told in (told for answer in answers for told in answer.told):
+            number = told.change
+            self.effects[number] = replace(self.effects[number], differs=told.differs, more=told.more)
+            if told.told.decided or not told.differs:
+                self._note(number, told.told.found, told.told.chatters)
+            else:
+                still.append(number)
+                may[number] = told.told.open
+        _complete(answers)
+        chatters = any(answer.chatters for answer in answers)
+        groups = _groups(still, processes)
+        jobs = [LookJob(g, self.asked, chatters, {n: may[n] for n in g}) for g in groups]
+        answers = beside.done(jobs, clock)
+        for group, answer in zip(groups, answers, strict=True):
+            if answer.found is not None:
+                for number in group:
+                    self._note(number, answer.found.noticed[number], number in answer.found.chatter)
+        _complete(answers)
+
+    def _note(self, number: int, found: Mapping[str, Word], chatters: bool) -> None:
         notices = tuple(
-            Notice(requirement, words[name], found[name])
+            Notice(requirement, self.asked.words[name], found[name])
             for name, requirement in self.requirements.items()
             if name in found
         )
-        self.effects[change.number] = replace(
-            self.effects[change.number], notices=notices, known=True, chatters=chatters
-        )
+        self.effects[number] = replace(self.effects[number], notices=notices, known=True, chatters=chatters)
 
-    def runs(self, space: SymbolicSpace, clock: Clock) -> None:
+    def runs(self, worker: Worker, clock: Clock) -> None:
         """Shortest runs to where those make a difference that nobody notices: they show what they are for."""
+        worker.clock = clock
         for number, effect in self.effects.items():
             if effect.differs and effect.unasked:
-                trace = Walker(space, NOTHING, clock).shortest({0: self._differing[number]})
+                altered = worker.altered(self.asked, number)
+                target = altered.more if effect.more else altered.less
+                trace = Walker(worker.space, NOTHING, clock).shortest({0: target})
                 self.effects[number] = replace(effect, trace=trace)
+
+
+def _groups(numbers: Sequence[int], processes: int) -> list[tuple[int, ...]]:
+    """Those that are explored together, so many that each process has as much to do."""
+    count = -(-len(numbers) // GROUP)
+    count = min(len(numbers), -(-count // processes) * processes)
+    bounds = [len(numbers) * place // count for place in range(count + 1)] if count else []
+    return [tuple(numbers[begin:end]) for begin, end in itertools.pairwise(bounds)]

@@ -9,14 +9,12 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
-from safetymodel.claims.clock import Clock
 from safetymodel.claims.verdict import Word
 from safetymodel.explore.decisions import Diagram
 from safetymodel.explore.encoding import Encoding
-from safetymodel.explore.symbolic import SymbolicSpace
 from safetymodel.insight.necessity_changes import spread_out
-from safetymodel.insight.standing import RANK, word_of
-from safetymodel.model.system import Fault, System
+from safetymodel.insight.standing import RANK
+from safetymodel.model.system import Fault, Requirement, System
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,17 +72,13 @@ class Asked:
         return found
 
 
-def asked_with(
-    space: SymbolicSpace, mirrors: tuple[Mirror, ...], words: Mapping[str, Word], clock: Clock | None = None
-) -> Asked:
-    """How each requirement is asked. ``space``: with mirrored faults; ``words``: the verdicts without."""
-    told, plain = dict(words), set[str]()
-    for requirement in space.system.requirements if mirrors else ():
-        if not requirement.withstand or words[requirement.name] == "broken":
-            continue
-        word = word_of(SymbolicSpace(space.symbolic, requirement.withstand), requirement, clock)
-        if RANK[word] < RANK[words[requirement.name]]:
-            plain.add(requirement.name)
-        else:
-            told[requirement.name] = word
-    return Asked(told, frozenset(plain), mirrors)
+def asked_again(system: System, mirrors: tuple[Mirror, ...], words: Mapping[str, Word]) -> list[Requirement]:
+    """Those on which the verdict may be another one with mirrored faults. ``words``: the verdicts without."""
+    return [r for r in system.requirements if mirrors and r.withstand and words[r.name] != "broken"]
+
+
+def asked_with(mirrors: tuple[Mirror, ...], words: Mapping[str, Word], again: Mapping[str, Word]) -> Asked:
+    """How each requirement is asked. ``again``: the verdicts with mirrored faults, on those that they concern."""
+    plain = frozenset(name for name, word in again.items() if RANK[word] < RANK[words[name]])
+    told = {**words, **{name: word for name, word in again.items() if name not in plain}}
+    return Asked(told, plain, mirrors)

@@ -7,8 +7,8 @@ from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, replace
 from typing import Any, Literal, TypeVar
 
+from safetymodel.claims.beside import Job, Shared, processes_for
 from safetymodel.claims.clock import Clock, seconds_for_more
-from safetymodel.claims.judge import judge
 from safetymodel.claims.verdict import Judgement, Word
 from safetymodel.explore.choice import EngineName, explore
 from safetymodel.explore.engine import LimitReached, Limits, Progress, Space
@@ -30,8 +30,12 @@ PARTS: tuple[Part, ...] = ("defects", "suggestions", "necessity", "response", "m
 SECONDS_FOR_RUNS = 10.0
 """Wall-clock time for the runs that show defects, and again for those that show reactions, unless all are asked for."""
 
-SECONDS_FOR_NECESSITY = 30.0
-"""Wall-clock time to find out who notices what, unless all is asked for."""
+SECONDS_FOR_PARTS = 60.0
+"""Wall-clock time to find out who notices parts of conditions left out, unless all is asked for."""
+
+SECONDS_FOR_REVIEW = 45.0
+"""Wall-clock time after which a review does not begin, or goes on, with what else can be changed, unless all is asked
+for."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,10 +90,12 @@ def review(
     progress: Progress | None = None,
     all_runs: bool = False,
     problems: tuple[Problem, ...] = (),
+    jobs: int | None = None,
 ) -> Review:
     """Read the logic back. Defects are looked for under up to ``faults`` faults, or as many as some requirement has to
     withstand; the matrix is of the machine without faults. ``all_runs``: who notices every change, and a run for
-    everything, however long it takes.
+    everything, however long it takes. ``jobs`` processes work at once where the states took long to explore; unless
+    told, as many as there are cores, and without a limit of memory.
     """
     started = time.monotonic()
     limits = limits or Limits()
@@ -113,9 +119,14 @@ def review(
         left = None if limits.seconds is None else max(0.0, limits.seconds - spent)
         return Clock(left if all_runs else seconds if left is None else min(left, seconds))
 
+    def others() -> Clock:
+        return some(max(0.0, SECONDS_FOR_REVIEW - (time.monotonic() - started)))
+
     def runs() -> Clock:
         return some(SECONDS_FOR_RUNS)
 
+    least = min(spaces.values(), key=lambda space: space.complete)
+    processes = processes_for(least, explored.seconds, jobs, limits.memory)
     defects = response = found = suggestions = noticed = None
     judgements: tuple[Judgement, ...] = ()
     if "defects" in parts:
@@ -123,7 +134,7 @@ def review(
         defects = find_defects([spaces[b] for b in budgets if b <= most], clock, runs)
         undecided += defects.undecided
     if "suggestions" in parts or "response" in parts:
-        judgements = _judged(system, spaces, most, clock, tell, every="suggestions" in parts)
+        judgements = _judged(system, spaces, most, clock, tell, "suggestions" in parts, processes)
         undecided += [f"{j.requirement.name} ({j.reason})" for j in judgements if j.word == "undecided"]
     if "suggestions" in parts:
         tell("suggested conditions")
@@ -150,8 +161,10 @@ def review(
             limits=limits,
             progress=progress,
             words=_words(system, judgements),
-            rest=lambda: some(SECONDS_FOR_NECESSITY),
+            rest=lambda: some(SECONDS_FOR_PARTS),
+            more=others,
             runs=runs,
+            processes=processes,
         )
         unknown = sum(not e.known for e in noticed.effects)
         if unknown:
@@ -179,18 +192,24 @@ def _counted(space: Space[Any]) -> Counted:
 
 
 def _judged(
-    system: System, spaces: Mapping[int, Space[Any]], most: int, clock: Clock, tell: Callable[[str], None], every: bool
+    system: System,
+    spaces: Mapping[int, Space[Any]],
+    most: int,
+    clock: Clock,
+    tell: Callable[[str], None],
+    every: bool,
+    processes: int,
 ) -> tuple[Judgement, ...]:
     """The verdict on each requirement; not on ``every`` one, on those that a response budget can belong to."""
-    found = []
+    asked = []
     for requirement in system.requirements:
         timed = requirement.form == "cause" and requirement.within is not None and requirement.approach is None
         if not every and (timed or requirement.form not in ("never", "always", "cause")):
             continue
-        tell(f"judging {requirement.name}")
-        budget = requirement.withstand if every else min(requirement.withstand, most)
-        found.append(replace(judge(spaces[budget], requirement, clock), budget=budget))
-    return tuple(found)
+        asked.append(Job(requirement, requirement.withstand if every else min(requirement.withstand, most)))
+    with Shared(spaces, asked, clock, processes - 1) as shared:
+        found = shared.judged(lambda requirement: tell(f"judging {requirement.name}"))
+    return tuple(replace(judgement, budget=job.budget) for judgement, job in zip(found, asked, strict=True))
 
 
 def _words(system: System, judgements: tuple[Judgement, ...]) -> dict[str, Word] | None:

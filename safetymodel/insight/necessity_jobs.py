@@ -1,0 +1,167 @@
+"""The work of finding out who notices what, in jobs that several processes can do at once."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass
+
+from safetymodel.claims.beside import Answering
+from safetymodel.claims.clock import Clock
+from safetymodel.claims.verdict import Word
+from safetymodel.explore.engine import LimitReached, Limits, Progress, no_limit
+from safetymodel.explore.symbolic import Symbolic, SymbolicSpace, within_memory
+from safetymodel.insight.necessity_altered import Altered
+from safetymodel.insight.necessity_batch import Found, look
+from safetymodel.insight.necessity_changes import Change
+from safetymodel.insight.necessity_mirrors import Asked
+from safetymodel.insight.necessity_told import Telling, Told
+from safetymodel.insight.standing import word_of
+
+
+@dataclass(frozen=True, slots=True)
+class Given:
+    """What all jobs have in common; sent once to each process."""
+
+    changes: tuple[Change, ...]
+    everything: bool
+    limits: Limits
+
+
+@dataclass(frozen=True, slots=True)
+class AskJob:
+    """The verdict on a requirement (number) with mirrored faults."""
+
+    requirement: int
+
+
+@dataclass(frozen=True, slots=True)
+class TellJob:
+    """What can be told of each of these changes (numbers), which are all of one transition."""
+
+    changes: tuple[int, ...]
+    asked: Asked
+
+
+@dataclass(frozen=True, slots=True)
+class LookJob:
+    """Who notices each of these changes (numbers), explored together. ``may``: by the number of the change who may."""
+
+    changes: tuple[int, ...]
+    asked: Asked
+    chatters: bool
+    may: Mapping[int, Collection[str]]
+
+
+Work = AskJob | TellJob | LookJob
+
+
+@dataclass(frozen=True, slots=True)
+class ToldOf:
+    """A change (number): whether it makes any difference, whether more can happen with it, and what can be told."""
+
+    change: int
+    differs: bool
+    more: bool
+    told: Told
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """Of a job; where a limit ended it ``shortfall`` says which, and what was found until then is there.
+
+    ``chatters``: the logic can go round for ever as it is.
+    """
+
+    word: Word | None = None
+    told: tuple[ToldOf, ...] = ()
+    chatters: bool = False
+    found: Found | None = None
+    shortfall: str = ""
+
+
+class Worker:
+    """Does jobs over the states of the system with mirrored faults."""
+
+    def __init__(self, space: SymbolicSpace, given: Given, progress: Progress | None = None) -> None:
+        self.space = space
+        self.given = given
+        self.progress = progress
+        self.clock = Clock()
+        self._changes = {c.number: c for c in given.changes}
+        self._telling: Telling | None = None
+        self._altered: dict[int, Altered] = {}
+
+    def answer(self, job: Work, clock: Clock) -> Answer:
+        """Within the time of the clock."""
+        self.clock = clock
+        told: list[ToldOf] = []
+        try:
+            with within_memory(self.space.symbolic.memory):
+                match job:
+                    case AskJob(requirement):
+                        asked = self.space.system.requirements[requirement]
+                        part = SymbolicSpace(self.space.symbolic, asked.withstand)
+                        part.on_work = clock.check
+                        return Answer(word=word_of(part, asked, clock))
+                    case TellJob(changes, words):
+                        telling = self.telling(words)
+                        self._tell(telling, changes, told)
+                        return Answer(told=tuple(told), chatters=telling.first.chatters)
+                    case LookJob():
+                        return Answer(found=self._look(job))
+        except LimitReached as limit:
+            return Answer(told=tuple(told), shortfall=clock.reason if clock.over else str(limit))
+
+    def telling(self, asked: Asked) -> Telling:
+        """Made with the first change that is told."""
+        if self._telling is None:
+            self._telling = Telling(self.space, asked, self.given.changes, self.given.everything, self._check)
+            self._altered = {a.change.number: a for a in self._telling.altered}
+        return self._telling
+
+    def altered(self, asked: Asked, number: int) -> Altered:
+        """The system with one change."""
+        self.telling(asked)
+        return self._altered[number]
+
+    def _check(self) -> None:
+        self.clock.check()
+
+    def _tell(self, telling: Telling, changes: Collection[int], told: list[ToldOf]) -> None:
+        left: list[Altered] = []
+        for number in changes:
+            self._check()
+            altered = self._altered[number]
+            if altered.differs:
+                left.append(altered)
+            else:
+                told.append(ToldOf(number, False, False, Told({})))
+        for altered in sorted(left, key=lambda a: not telling.leads_nowhere_new(a)):
+            self._check()
+            more = altered.more != altered.false
+            told.append(ToldOf(altered.change.number, True, more, telling.tell_all(altered)))
+
+    def _look(self, job: LookJob) -> Found:
+        return look(
+            self.space.system,
+            [self._changes[number] for number in job.changes],
+            self.space.budget,
+            job.asked,
+            self.given.everything,
+            job.chatters,
+            self.clock,
+            self.given.limits,
+            self.progress,
+            job.may,
+        )
+
+
+def working(symbolic: Symbolic, given: Given) -> Answering:
+    """In another process."""
+    worker = Worker(SymbolicSpace(symbolic), given)
+    worker.space.on_work = no_limit
+
+    def answer(job: Work, clock: Clock) -> Answer:
+        return worker.answer(job, clock)
+
+    return answer
