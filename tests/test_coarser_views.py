@@ -69,3 +69,22 @@ def test_no_run_leads_to_what_a_room_cuts_off(name_engine: tuple[str, Engine]) -
     walker = Walker(cut)
     assert walker.shortest({0: lost}) is None
     assert walker.shortest({0: lost}, [InState(0, (0,))]) is None
+
+
+@pytest.mark.parametrize("name_engine", ENGINES, ids=lambda pair: pair[0])
+def test_a_space_inside_a_room_has_nothing_else(name_engine: tuple[str, Engine]) -> None:
+    for seed in range(20):
+        system = some_system(seed)
+        assert system is not None
+        budget = min(2, len(system.faults))
+        try:
+            walk(system, budget, most=1_500)
+        except AssertionError:
+            continue
+        space = name_engine[1](system, budget)
+        room = space.where(system.requirements[0].subject)
+        part = space.inside(room, 0)
+        assert part.budget == 0
+        assert space.same(part.reached, room)
+        assert space.same(part.settled, space.common(space.settled, room))
+        assert space.same(part.transient, space.common(space.transient, room))

@@ -18,7 +18,7 @@ from safetymodel.explore.symbolic import SymbolicSpace
 from safetymodel.faults.sets import minimal_sets
 from safetymodel.model.build import load_text
 from safetymodel.model.state import State
-from safetymodel.model.step import holds
+from safetymodel.model.step import holds, is_settled
 from safetymodel.model.system import System
 
 engines = pytest.mark.parametrize("name_engine", ENGINES, ids=lambda pair: pair[0])
@@ -213,7 +213,10 @@ def test_growth_of_sets_is_the_growth_of_the_model(name_engine: tuple[str, Engin
             subject = {s for s in walked.steps if holds(system, s, requirement.subject)}
             members = space.where(requirement.subject)
             for kinds in (NO_NEW_FAULT, EVERY_STEP):
-                assert space.size(space.spread_back(members, kinds)) == len(leads(walked, subject, kinds)), seed
+                back = leads(walked, subject, kinds)
+                assert space.size(space.spread_back(members, kinds)) == len(back), seed
+                asked = space.common(space.spread_back(members, kinds, space.settled), space.settled)
+                assert space.size(asked) == sum(is_settled(system, state) for state in back), seed
                 forward = spreads(walked, subject, kinds, others)
                 assert space.size(space.spread(members, kinds, None, room)) == len(forward), seed
                 looked += len(forward) > len(subject)

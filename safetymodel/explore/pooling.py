@@ -128,10 +128,7 @@ def _merged(encoding: Encoding, moves: Iterable[tuple[Move, Operation]]) -> Iter
             rows.setdefault(key, []).append((move, part))
     for row in rows.values():
         reactions = tuple(move.number for move, _ in row if move.kind == "reaction")
-        moved: frozenset[int] | None = frozenset()
-        for move, _ in row:
-            more = moved_by(move, system)
-            moved = None if more is None or moved is None else moved | more
+        moved = moved_by(row[0][0], system)  # it writes to no other subsystem's bits than the others of the row
         writes = [operation for _, operation in row if isinstance(operation, Write)]
         if len(writes) > 1:
             guard: Diagram = disjoin((write.guard for write in writes), false)

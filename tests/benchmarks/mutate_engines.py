@@ -130,7 +130,7 @@ MUTATIONS: tuple[Mutation, ...] = tuple(
         ),
         ("explore/pooling.py", "| support(t.physical, signals)\n", "| frozenset()\n"),
         ("explore/pooling.py", "disjoin((write.guard for write in writes), false)", "writes[0].guard"),
-        ("explore/pooling.py", "moved = None if more is None or moved is None else moved | more", "moved = more"),
+        ("explore/pooling.py", "moved = moved_by(row[0][0], system)", "moved = frozenset()"),
         ("explore/pooling.py", "(part.cube, part.value) if", "part.cube if"),
         ("explore/pooling.py", "events is None or move.number in events)", "True)"),
         (
