@@ -220,18 +220,18 @@ def by_invariant(
     judgements: tuple[Judgement, ...], spaces: Mapping[int, Space[Any]], clock: Clock
 ) -> tuple[Judgement, ...]:
     """Each judgement by the road that fits it: its run re-stepped, the reached set put to the solver,
-    or a run that shows what is possible."""
+    or a run that shows what is possible. The fewest faults first: there are the fewest states to look at."""
     checks: dict[int, Inductive] = {}
-    found = []
-    for judgement in judgements:
+    found: dict[int, Judgement] = {}
+    for place, judgement in sorted(enumerate(judgements), key=lambda pair: (pair[1].budget, pair[0])):
         space = spaces[judgement.budget]
         assert isinstance(space, SymbolicSpace)
         try:
             opinion = _opinion(judgement, space, checks, clock)
         except LimitReached as limit:
             opinion = Opinion("none", None, str(limit))
-        found.append(replace(judgement, second=opinion))
-    return tuple(found)
+        found[place] = replace(judgement, second=opinion)
+    return tuple(found[place] for place in range(len(judgements)))
 
 
 def _opinion(judgement: Judgement, space: SymbolicSpace, checks: dict[int, Inductive], clock: Clock) -> Opinion:

@@ -156,7 +156,6 @@ MUTATIONS: tuple[Mutation, ...] = tuple(
             "if len(ahead.within) - 1 > SHORT else None",
             "if len(ahead.within) - 1 <= SHORT else None",
         ),
-        ("claims/search.py", "if longer_than == SHORT and about:", "if about:"),
         ("claims/search.py", "if walker.watch is not NOTHING else {}", "if walker.watch is NOTHING else {}"),
         (
             "explore/saturation.py",
