@@ -251,9 +251,9 @@ def test_what_is_known_when_time_is_up_is_kept() -> None:
                 raise LimitReached("enough")
 
     spaces = explore(system, (0, 1)).spaces
-    everything = {e.change.number: e for e in necessity(spaces, rest=Counting).effects}
+    everything = {e.change.number: e for e in necessity(spaces, rest=Counting, runs=Clock).effects}
     calls, most = 0, calls * 9 // 10
-    some = necessity(spaces, rest=Counting)
+    some = necessity(spaces, rest=Counting, runs=Clock)
     known = [e for e in some.effects if e.known]
     assert 0 < len(known) < len(some.effects)
     assert all(bool(e.noticed) == bool(everything[e.change.number].noticed) for e in known)

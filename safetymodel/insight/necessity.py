@@ -5,19 +5,16 @@ from __future__ import annotations
 import itertools
 import time
 from collections.abc import Callable, Collection, Mapping, Sequence
-from contextlib import suppress
 from dataclasses import dataclass, replace
 from typing import Any
 
 from safetymodel.claims.beside import Beside
 from safetymodel.claims.clock import Clock
-from safetymodel.claims.search import Walker
 from safetymodel.claims.verdict import Trace, Word
-from safetymodel.claims.watch import NOTHING
 from safetymodel.explore.engine import LimitReached, Limits, Progress, Space
-from safetymodel.explore.symbolic import Symbolic, SymbolicSpace, within_memory
+from safetymodel.explore.symbolic import Symbolic, SymbolicSpace
 from safetymodel.insight.necessity_changes import Change, Kind, changes_of
-from safetymodel.insight.necessity_jobs import Answer, AskJob, Given, LookJob, TellJob, Work, Worker, working
+from safetymodel.insight.necessity_jobs import Answer, AskJob, Given, LookJob, RunJob, TellJob, Work, Worker, working
 from safetymodel.insight.necessity_mirrors import Asked, Mirror, asked_again, asked_with, mirrors_of, with_mirrors
 from safetymodel.insight.standing import word_of
 from safetymodel.model.system import Requirement, System
@@ -139,22 +136,24 @@ def necessity(
             if words is None:
                 words = {r.name: word_of(spaces[r.withstand], r, clock) for r in system.requirements}
             space = _symbolic(spaces[most], system, clock.within(limits))
+        except LimitReached as limit:
+            shortfall = clock.reason if clock.over else str(limit)
+        else:
             given = Given(tuple(chosen), everything, limits)
             worker = Worker(space, given, progress)
             maker = f"{working.__module__}:{working.__name__}"
             with Beside[Work, Answer](space.symbolic, maker, given, worker.answer, processes - 1) as beside:
-                looked.asked = _asked(system, mirrors, words, beside, clock)
-                looked.over = clock = rest() if rest is not None else clock
-                parts = [c for c in chosen if c.kind == "part"]
-                others = [c for c in chosen if c.kind != "part"]
-                looked.stage(parts, beside, clock, processes, progress)
-                clock = more() if more is not None else clock
-                looked.stage(others, beside, clock, processes, progress)
-        except LimitReached as limit:
-            shortfall = clock.reason if clock.over else str(limit)
-        if looked.over is not None:
-            with suppress(LimitReached), within_memory(space.symbolic.memory):
-                looked.runs(worker, runs() if runs is not None else clock)
+                try:
+                    looked.asked = _asked(system, mirrors, words, beside, clock)
+                    looked.begun = True
+                    clock = rest() if rest is not None else clock
+                    looked.stage([c for c in chosen if c.kind == "part"], beside, clock, processes, progress)
+                    clock = more() if more is not None else clock
+                    looked.stage([c for c in chosen if c.kind != "part"], beside, clock, processes, progress)
+                except LimitReached as limit:
+                    shortfall = clock.reason if clock.over else str(limit)
+                if looked.begun:
+                    looked.runs(beside, runs() if runs is not None else clock)
     effects = tuple(looked.effects[c.number] for c in sorted(chosen, key=lambda c: c.number))
     spent = time.monotonic() - started
     return Necessity(system, effects, everything, spent, shortfall, mirrors, tuple(sorted(looked.asked.plain)))
@@ -201,8 +200,8 @@ class _Looked:
         self.effects = {c.number: Effect(c, known=False) for c in changes}
         self.everything = everything
         self.asked = Asked({}, frozenset())
-        self.over: Clock | None = None
-        """The time for the changes; None as long as it is not known how each requirement is asked."""
+        self.begun = False
+        """Whether it is known how each requirement is asked."""
 
     def stage(
         self,
@@ -252,15 +251,12 @@ class _Looked:
         )
         self.effects[number] = replace(self.effects[number], notices=notices, known=True, chatters=chatters)
 
-    def runs(self, worker: Worker, clock: Clock) -> None:
+    def runs(self, beside: Beside[Work, Answer], clock: Clock) -> None:
         """Shortest runs to where those make a difference that nobody notices: they show what they are for."""
-        worker.clock = clock
-        for number, effect in self.effects.items():
-            if effect.differs and effect.unasked:
-                altered = worker.altered(self.asked, number)
-                target = altered.more if effect.more else altered.less
-                trace = Walker(worker.space, NOTHING, clock).shortest({0: target})
-                self.effects[number] = replace(effect, trace=trace)
+        numbers = [number for number, effect in self.effects.items() if effect.differs and effect.unasked]
+        answers = beside.done([RunJob(number, self.asked) for number in numbers], clock)
+        for number, answer in zip(numbers, answers, strict=True):
+            self.effects[number] = replace(self.effects[number], trace=answer.trace)
 
 
 def _groups(numbers: Sequence[int], processes: int) -> list[tuple[int, ...]]:

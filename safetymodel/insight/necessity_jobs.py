@@ -7,8 +7,10 @@ from dataclasses import dataclass
 
 from safetymodel.claims.beside import Answering
 from safetymodel.claims.clock import Clock
-from safetymodel.claims.verdict import Word
-from safetymodel.explore.engine import LimitReached, Limits, Progress, no_limit
+from safetymodel.claims.search import Walker
+from safetymodel.claims.verdict import Trace, Word
+from safetymodel.claims.watch import NOTHING
+from safetymodel.explore.engine import LimitReached, Limits, Progress
 from safetymodel.explore.symbolic import Symbolic, SymbolicSpace, within_memory
 from safetymodel.insight.necessity_altered import Altered
 from safetymodel.insight.necessity_batch import Found, look
@@ -16,6 +18,7 @@ from safetymodel.insight.necessity_changes import Change
 from safetymodel.insight.necessity_mirrors import Asked
 from safetymodel.insight.necessity_told import Telling, Told
 from safetymodel.insight.standing import word_of
+from safetymodel.model.formula import InState
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,7 +55,15 @@ class LookJob:
     may: Mapping[int, Collection[str]]
 
 
-Work = AskJob | TellJob | LookJob
+@dataclass(frozen=True, slots=True)
+class RunJob:
+    """A shortest run to where this change (number) makes a difference."""
+
+    change: int
+    asked: Asked
+
+
+Work = AskJob | TellJob | LookJob | RunJob
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,6 +87,7 @@ class Answer:
     told: tuple[ToldOf, ...] = ()
     chatters: bool = False
     found: Found | None = None
+    trace: Trace | None = None
     shortfall: str = ""
 
 
@@ -83,10 +95,12 @@ class Worker:
     """Does jobs over the states of the system with mirrored faults."""
 
     def __init__(self, space: SymbolicSpace, given: Given, progress: Progress | None = None) -> None:
-        self.space = space
+        self.space = SymbolicSpace(space.symbolic, space.budget)
+        self.space.on_work = self._check
         self.given = given
         self.progress = progress
         self.clock = Clock()
+        """Of the job that is at work."""
         self._changes = {c.number: c for c in given.changes}
         self._telling: Telling | None = None
         self._altered: dict[int, Altered] = {}
@@ -109,6 +123,9 @@ class Worker:
                         return Answer(told=tuple(told), chatters=telling.first.chatters)
                     case LookJob():
                         return Answer(found=self._look(job))
+                    case RunJob(change, words):
+                        self.telling(words)
+                        return Answer(trace=self._run(self._altered[change]))
         except LimitReached as limit:
             return Answer(told=tuple(told), shortfall=clock.reason if clock.over else str(limit))
 
@@ -118,11 +135,6 @@ class Worker:
             self._telling = Telling(self.space, asked, self.given.changes, self.given.everything, self._check)
             self._altered = {a.change.number: a for a in self._telling.altered}
         return self._telling
-
-    def altered(self, asked: Asked, number: int) -> Altered:
-        """The system with one change."""
-        self.telling(asked)
-        return self._altered[number]
 
     def _check(self) -> None:
         self.clock.check()
@@ -140,6 +152,14 @@ class Worker:
             self._check()
             more = altered.more != altered.false
             told.append(ToldOf(altered.change.number, True, more, telling.tell_all(altered)))
+
+    def _run(self, altered: Altered) -> Trace | None:
+        """To where the transition can happen only with the change; where it never can, to where it only can without."""
+        t = self.space.system.transitions[altered.change.transition]
+        source = InState(t.subsystem, (t.source,))
+        about = (source, t.interlock, t.physical, altered.change.interlock)
+        target = altered.more if altered.more != altered.false else altered.less
+        return Walker(self.space, NOTHING, self.clock).shortest({0: target}, about)
 
     def _look(self, job: LookJob) -> Found:
         return look(
@@ -159,7 +179,6 @@ class Worker:
 def working(symbolic: Symbolic, given: Given) -> Answering:
     """In another process."""
     worker = Worker(SymbolicSpace(symbolic), given)
-    worker.space.on_work = no_limit
 
     def answer(job: Work, clock: Clock) -> Answer:
         return worker.answer(job, clock)
