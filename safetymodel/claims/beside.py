@@ -69,11 +69,19 @@ class Beside(Generic[J, A]):
     """
 
     def __init__(
-        self, symbolic: Symbolic | None, maker: str, given: object, here: Callable[[J, Clock], A], others: int
+        self,
+        symbolic: Symbolic | None,
+        maker: str,
+        given: object,
+        here: Callable[[J, Clock], A],
+        others: int,
+        only_here: Callable[[J], bool] = lambda _: False,
     ) -> None:
-        """``symbolic`` is not needed without ``others``, the number of further processes."""
+        """``symbolic`` is not needed without ``others``, the number of further processes. ``only_here``: of the jobs
+        that are not worth it there."""
         self._here = here
-        self._jobs: Sequence[J] = ()
+        self._only_here = only_here
+        self._jobs: list[J] = []
         self._clock = Clock()
         self._waiting: deque[int] = deque()
         self._done: dict[int, A] = {}
@@ -107,20 +115,28 @@ class Beside(Generic[J, A]):
         if self._directory is not None:
             self._directory.cleanup()
 
+    def add(self, job: J) -> None:
+        """One more, found while others are done here."""
+        with self._moved:
+            self._waiting.append(len(self._jobs))
+            self._jobs.append(job)
+            self._moved.notify_all()
+
     def done(self, jobs: Sequence[J], clock: Clock, tell: Callable[[J], None] | None = None) -> tuple[A, ...]:
-        """The answers, in the order of the jobs; ``tell`` is called before each that is done here.
+        """The answers, in the order of the jobs, those of added ones after them; ``tell`` is called before each that is
+        done here.
 
         Raises EngineDisagreement where an answer shows our own mistake. What a job raises here goes through.
         """
         with self._moved:
-            self._jobs, self._clock, self._done = jobs, clock, {}
+            self._jobs, self._clock, self._done = list(jobs), clock, {}
             self._waiting.extend(range(len(jobs)))
             self._moved.notify_all()
         try:
             while (number := self._next_here()) is not None:
                 if tell is not None:
-                    tell(jobs[number])
-                answer = self._here(jobs[number], clock)
+                    tell(self._jobs[number])
+                answer = self._here(self._jobs[number], clock)
                 with self._moved:
                     self._done[number] = answer
         finally:
@@ -128,7 +144,7 @@ class Beside(Generic[J, A]):
                 self._waiting.clear()
         if self._wrong:
             raise EngineDisagreement(self._wrong[0])
-        return tuple(self._done[number] for number in range(len(jobs)))
+        return tuple(self._done[number] for number in range(len(self._jobs)))
 
     def _next_here(self) -> int | None:
         """The next job, perhaps one that a process gives back as it breaks down; None when all are done."""
@@ -143,8 +159,10 @@ class Beside(Generic[J, A]):
         """The next job, as soon as there is one; None when no more will come."""
         with self._moved:
             while not self._stopping and not self._wrong:
-                if self._waiting:
-                    return self._waiting.popleft()
+                number = next((n for n in self._waiting if not self._only_here(self._jobs[n])), None)
+                if number is not None:
+                    self._waiting.remove(number)
+                    return number
                 self._moved.wait()
             return None
 
@@ -162,7 +180,7 @@ class Beside(Generic[J, A]):
                 _send(process.stdin, given)
                 pickle.load(process.stdout)  # it is ready: until then the others take the jobs
                 while (number := self._next_there()) is not None:
-                    _send(process.stdin, (self._jobs[number], _left(self._clock)))
+                    _send(process.stdin, (self._jobs[number], _told(self._clock)))
                     right, answer = pickle.load(process.stdout)
                     with self._moved:
                         if right:
@@ -178,10 +196,14 @@ class Beside(Generic[J, A]):
                 self._moved.notify_all()
 
 
-def _left(clock: Clock) -> float | None:
-    if clock.seconds is None:
-        return None
-    return max(0.0, clock.seconds - (time.monotonic() - clock.started))
+def _told(clock: Clock) -> tuple[float | None, float]:
+    """Seconds of the limit, and how many of them are over: other processes may count from another moment."""
+    return clock.seconds, time.monotonic() - clock.started
+
+
+def _clock(told: tuple[float | None, float]) -> Clock:
+    seconds, over = told
+    return Clock(seconds, time.monotonic() - over)
 
 
 def _send(to: IO[bytes], what: object) -> None:
@@ -215,11 +237,11 @@ def serve() -> None:
     _send(answers, "ready")
     while True:
         try:
-            job, left = pickle.load(asked)
+            job, told = pickle.load(asked)
         except EOFError:
             return
         try:
-            answer = (True, answering(job, Clock(left)))
+            answer = (True, answering(job, _clock(told)))
         except EngineDisagreement as wrong:
             answer = (False, str(wrong))
         _send(answers, answer)
