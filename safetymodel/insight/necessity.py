@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 import time
 from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -14,7 +13,18 @@ from safetymodel.claims.verdict import Trace, Word
 from safetymodel.explore.engine import LimitReached, Limits, Progress, Space
 from safetymodel.explore.symbolic import Symbolic, SymbolicSpace
 from safetymodel.insight.necessity_changes import Change, Kind, changes_of
-from safetymodel.insight.necessity_jobs import Answer, AskJob, Given, LookJob, RunJob, TellJob, Work, Worker, working
+from safetymodel.insight.necessity_jobs import (
+    Answer,
+    AskJob,
+    Given,
+    LookJob,
+    RunJob,
+    TellJob,
+    Work,
+    Worker,
+    only_here,
+    working,
+)
 from safetymodel.insight.necessity_mirrors import Asked, Mirror, asked_again, asked_with, mirrors_of, with_mirrors
 from safetymodel.insight.standing import word_of
 from safetymodel.model.system import Requirement, System
@@ -23,6 +33,9 @@ KINDS: tuple[Kind, ...] = ("part", "removed", "negated", "late")
 
 GROUP = 80
 """Changes that are explored together: more of them share more work, fewer leave more known when time is up."""
+
+GROUP_BESIDE = 13
+"""The same where a further process explores while others are still told."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,7 +142,7 @@ def necessity(
     mirrors = mirrors_of(declared) if most else ()
     system = with_mirrors(declared, mirrors)
     chosen = sorted((c for c in changes_of(system) if c.kind in kinds), key=lambda c: (KINDS.index(c.kind), c.number))
-    looked = _Looked(system, chosen, everything)
+    looked = _Looked(system, chosen, GROUP if processes == 1 else GROUP_BESIDE)
     shortfall = next((s.shortfall for s in spaces.values() if not s.complete), "")
     if not shortfall:
         try:
@@ -140,20 +153,22 @@ def necessity(
             shortfall = clock.reason if clock.over else str(limit)
         else:
             given = Given(tuple(chosen), everything, limits)
-            worker = Worker(space, given, progress)
+            looked.worker = Worker(space, given, progress)
             maker = f"{working.__module__}:{working.__name__}"
-            with Beside[Work, Answer](space.symbolic, maker, given, worker.answer, processes - 1) as beside:
+            with Beside[Work, Answer](
+                space.symbolic, maker, given, looked.answer, processes - 1, only_here
+            ) as looked.beside:
                 try:
-                    looked.asked = _asked(system, mirrors, words, beside, clock)
+                    looked.asked = _asked(system, mirrors, words, looked.beside, clock)
                     looked.begun = True
                     clock = rest() if rest is not None else clock
-                    looked.stage([c for c in chosen if c.kind == "part"], beside, clock, processes, progress)
+                    looked.stage([c for c in chosen if c.kind == "part"], clock, progress)
                     clock = more() if more is not None else clock
-                    looked.stage([c for c in chosen if c.kind != "part"], beside, clock, processes, progress)
+                    looked.stage([c for c in chosen if c.kind != "part"], clock, progress)
                 except LimitReached as limit:
                     shortfall = clock.reason if clock.over else str(limit)
                 if looked.begun:
-                    looked.runs(beside, runs() if runs is not None else clock)
+                    looked.runs(runs() if runs is not None else clock)
     effects = tuple(looked.effects[c.number] for c in sorted(chosen, key=lambda c: c.number))
     spent = time.monotonic() - started
     return Necessity(system, effects, everything, spent, shortfall, mirrors, tuple(sorted(looked.asked.plain)))
@@ -179,38 +194,35 @@ def _asked(
     """How each requirement is asked. ``words``: the verdicts without mirrored faults."""
     concerned = asked_again(system, mirrors, words)
     answers = beside.done([AskJob(r.number) for r in concerned], clock)
-    _complete(answers)
-    again = {r.name: a.word for r, a in zip(concerned, answers, strict=True) if a.word is not None}
-    return asked_with(mirrors, words, again)
-
-
-def _complete(answers: Sequence[Answer]) -> None:
-    """Raises LimitReached where a limit has ended one of the jobs."""
     for answer in answers:
         if answer.shortfall:
             raise LimitReached(answer.shortfall)
+    again = {r.name: a.word for r, a in zip(concerned, answers, strict=True) if a.word is not None}
+    return asked_with(mirrors, words, again)
 
 
 class _Looked:
     """What is known so far."""
 
-    def __init__(self, system: System, changes: Sequence[Change], everything: bool) -> None:
+    beside: Beside[Work, Answer]
+    worker: Worker
+
+    def __init__(self, system: System, changes: Sequence[Change], together: int) -> None:
         self.system = system
         self.requirements = {r.name: r for r in system.requirements}
         self.effects = {c.number: Effect(c, known=False) for c in changes}
-        self.everything = everything
+        self.together = together
+        """Changes that are explored together."""
         self.asked = Asked({}, frozenset())
         self.begun = False
         """Whether it is known how each requirement is asked."""
+        self._still: list[int] = []
+        """Changes that are open, and not in a job yet."""
+        self._may: dict[int, frozenset[str]] = {}
+        self._untold = 0
+        self._added: list[LookJob] = []
 
-    def stage(
-        self,
-        changes: Sequence[Change],
-        beside: Beside[Work, Answer],
-        clock: Clock,
-        processes: int,
-        progress: Progress | None,
-    ) -> None:
+    def stage(self, changes: Sequence[Change], clock: Clock, progress: Progress | None) -> None:
         """Some of the changes: what can be told of each by itself, then what is left."""
 
         def tell(job: Work) -> None:
@@ -221,27 +233,36 @@ class _Looked:
         by_transition: dict[int, list[int]] = {}
         for change in changes:
             by_transition.setdefault(change.transition, []).append(change.number)
-        answers = beside.done([TellJob(tuple(n), self.asked) for n in by_transition.values()], clock, tell)
-        still: list[int] = []
-        may: dict[int, frozenset[str]] = {}
+        jobs = [TellJob(tuple(numbers), self.asked) for numbers in by_transition.values()]
+        self._still, self._may, self._untold, self._added = [], {}, len(jobs), []
+        answers = self.beside.done(jobs, clock, tell)
         for told in (told for answer in answers for told in answer.told):
-            number = told.change
-            self.effects[number] = replace(self.effects[number], differs=told.differs, more=told.more)
-            if told.told.decided or not told.differs:
-                self._note(number, told.told.found, told.told.chatters)
-            else:
-                still.append(number)
-                may[number] = told.told.open
-        _complete(answers)
-        chatters = any(answer.chatters for answer in answers)
-        groups = _groups(still, processes)
-        jobs = [LookJob(g, self.asked, chatters, {n: may[n] for n in g}) for g in groups]
-        answers = beside.done(jobs, clock)
-        for group, answer in zip(groups, answers, strict=True):
+            self.effects[told.change] = replace(self.effects[told.change], differs=told.differs, more=told.more)
+            if told.decided:
+                self._note(told.change, told.told.found, told.told.chatters)
+        for job, answer in zip(self._added, answers[len(jobs) :], strict=True):
             if answer.found is not None:
-                for number in group:
+                for number in job.changes:
                     self._note(number, answer.found.noticed[number], number in answer.found.chatter)
-        _complete(answers)
+        for answer in answers:
+            if answer.shortfall:
+                raise LimitReached(answer.shortfall)
+
+    def answer(self, job: Work, clock: Clock) -> Answer:
+        """In this process. As soon as enough changes are left open they are a job of their own."""
+        answer = self.worker.answer(job, clock)
+        if isinstance(job, TellJob) and not answer.shortfall:
+            self._untold -= 1
+            for told in answer.told:
+                if not told.decided:
+                    self._still.append(told.change)
+                    self._may[told.change] = told.told.open
+            while len(self._still) >= self.together or (self._still and not self._untold):
+                group, self._still = self._still[: self.together], self._still[self.together :]
+                look = LookJob(tuple(group), self.asked, answer.chatters, {n: self._may[n] for n in group})
+                self._added.append(look)
+                self.beside.add(look)
+        return answer
 
     def _note(self, number: int, found: Mapping[str, Word], chatters: bool) -> None:
         notices = tuple(
@@ -251,17 +272,9 @@ class _Looked:
         )
         self.effects[number] = replace(self.effects[number], notices=notices, known=True, chatters=chatters)
 
-    def runs(self, beside: Beside[Work, Answer], clock: Clock) -> None:
+    def runs(self, clock: Clock) -> None:
         """Shortest runs to where those make a difference that nobody notices: they show what they are for."""
         numbers = [number for number, effect in self.effects.items() if effect.differs and effect.unasked]
-        answers = beside.done([RunJob(number, self.asked) for number in numbers], clock)
+        answers = self.beside.done([RunJob(number) for number in numbers], clock)
         for number, answer in zip(numbers, answers, strict=True):
             self.effects[number] = replace(self.effects[number], trace=answer.trace)
-
-
-def _groups(numbers: Sequence[int], processes: int) -> list[tuple[int, ...]]:
-    """Those that are explored together, so many that each process has as much to do."""
-    count = -(-len(numbers) // GROUP)
-    count = min(len(numbers), -(-count // processes) * processes)
-    bounds = [len(numbers) * place // count for place in range(count + 1)] if count else []
-    return [tuple(numbers[begin:end]) for begin, end in itertools.pairwise(bounds)]

@@ -12,7 +12,7 @@ from safetymodel.claims.verdict import Trace, Word
 from safetymodel.claims.watch import NOTHING
 from safetymodel.explore.engine import LimitReached, Limits, Progress
 from safetymodel.explore.symbolic import Symbolic, SymbolicSpace, within_memory
-from safetymodel.insight.necessity_altered import Altered
+from safetymodel.insight.necessity_altered import Alterations, Altered
 from safetymodel.insight.necessity_batch import Found, look
 from safetymodel.insight.necessity_changes import Change
 from safetymodel.insight.necessity_mirrors import Asked
@@ -60,10 +60,14 @@ class RunJob:
     """A shortest run to where this change (number) makes a difference."""
 
     change: int
-    asked: Asked
 
 
 Work = AskJob | TellJob | LookJob | RunJob
+
+
+def only_here(job: Work) -> bool:
+    """What is told of one change helps with the next."""
+    return isinstance(job, TellJob)
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,6 +78,11 @@ class ToldOf:
     differs: bool
     more: bool
     told: Told
+
+    @property
+    def decided(self) -> bool:
+        """Whether nobody has to be asked any more."""
+        return self.told.decided or not self.differs
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,9 +132,9 @@ class Worker:
                         return Answer(told=tuple(told), chatters=telling.first.chatters)
                     case LookJob():
                         return Answer(found=self._look(job))
-                    case RunJob(change, words):
-                        self.telling(words)
-                        return Answer(trace=self._run(self._altered[change]))
+                    case RunJob(change):
+                        altered = Alterations(self.space, self._check).of(self._changes[change])
+                        return Answer(trace=self._run(altered))
         except LimitReached as limit:
             return Answer(told=tuple(told), shortfall=clock.reason if clock.over else str(limit))
 
