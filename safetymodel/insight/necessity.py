@@ -34,7 +34,7 @@ KINDS: tuple[Kind, ...] = ("part", "removed", "negated", "late")
 GROUP = 80
 """Changes that are explored together: more of them share more work, fewer leave more known when time is up."""
 
-GROUP_BESIDE = 13
+GROUP_BESIDE = 20
 """The same where a further process explores while others are still told."""
 
 

@@ -30,7 +30,7 @@ PARTS: tuple[Part, ...] = ("defects", "suggestions", "necessity", "response", "m
 SECONDS_FOR_RUNS = 10.0
 """Wall-clock time for the runs that show defects, and again for those that show reactions, unless all are asked for."""
 
-SECONDS_FOR_PARTS = 60.0
+SECONDS_FOR_PARTS = 90.0
 """Wall-clock time to find out who notices parts of conditions left out, unless all is asked for."""
 
 SECONDS_FOR_REVIEW = 45.0
