@@ -255,6 +255,15 @@ class Job:
     budget: int
 
 
+def _quickness(job: Job) -> int:
+    """What is likely to take long comes first, so that nobody waits for it at the end. (Not with a limit of time: then
+    as many verdicts as can be are worth more.)"""
+    requirement = job.requirement
+    if requirement.form == "always_possible":
+        return 0
+    return 1 if requirement.within is not None or requirement.begins is not None else 2
+
+
 class Shared:
     """Requirements, judged here and beside."""
 
@@ -262,6 +271,9 @@ class Shared:
         self._spaces = spaces
         self._jobs = jobs
         self._clock = clock
+        self._order = list(range(len(jobs)))
+        if others and clock.seconds is None:
+            self._order.sort(key=lambda number: _quickness(jobs[number]))
         space = next(iter(spaces.values()))
         symbolic = space.symbolic if isinstance(space, SymbolicSpace) else None
         budgets = {budget: space.budget for budget, space in spaces.items()}
@@ -278,11 +290,12 @@ class Shared:
         """The judgements, in the order of the jobs. Raises EngineDisagreement as :func:`judge` does."""
         system = next(iter(self._spaces.values())).system
         found = self.beside.done(
-            [(job.requirement.number, job.budget) for job in self._jobs],
+            [(self._jobs[number].requirement.number, self._jobs[number].budget) for number in self._order],
             self._clock,
             lambda job: tell(system.requirements[job[0]]),
         )
-        return tuple(replace(j, requirement=job.requirement) for j, job in zip(found, self._jobs, strict=True))
+        judgements = dict(zip(self._order, found, strict=True))
+        return tuple(replace(judgements[n], requirement=job.requirement) for n, job in enumerate(self._jobs))
 
     def _judge(self, job: tuple[int, int], clock: Clock) -> Judgement:
         number, budget = job
