@@ -122,7 +122,6 @@ def _judged(
     progress: Progress | None,
 ) -> tuple[tuple[Judgement, ...], str]:
     """The verdict on each requirement; and what is wrong, should a counterexample not be one."""
-
     from safetymodel.claims.beside import Job, Shared, processes_for
 
     def tell(requirement: Requirement) -> None:

@@ -7,7 +7,7 @@ from typing import TypeVar
 
 from safetymodel.claims.clock import Clock
 from safetymodel.claims.watch import INSIDE, NOTHING, OUTSIDE, Watch, lasting, window
-from safetymodel.explore.engine import EVERY_STEP, HAPPENINGS, REACTION, Space
+from safetymodel.explore.engine import EVERY_STEP, EVERY_STEP_BUT_TICKS, HAPPENINGS, REACTION, Space
 from safetymodel.explore.flags import flags_of
 from safetymodel.explore.ordering import signal_support, support
 from safetymodel.model.formula import AllOf, FaultUp, Formula, Not
@@ -54,9 +54,8 @@ def breach_of(requirement: Requirement) -> Formula:
 def turning(system: System, subject: Formula) -> tuple[tuple[Kind, ...], frozenset[int]]:
     """Kinds of steps, of events the numbers, among which are all that can make a formula true or false."""
     read = support(subject, signal_support(system))
-    kinds: tuple[Kind, ...] = tuple(kind for kind in EVERY_STEP if kind != "tick")  # no formula reads a clock
     events = frozenset(e.number for e in system.events if any(mover in read for mover, _ in e.movers))
-    return kinds, events
+    return EVERY_STEP_BUT_TICKS, events
 
 
 def about_breach(requirement: Requirement) -> tuple[Formula, ...]:

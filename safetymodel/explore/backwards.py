@@ -44,10 +44,15 @@ class Backwards:
         self._tick = None if pool.tick is None else from_within(pool.tick, settled)
         self._strikes = bool(pool.strikes)
 
+    @property
+    def steps(self) -> tuple[Write | Origin, ...]:
+        """Every one of them, ticks last."""
+        return (*self._steps, *(() if self._tick is None else (self._tick,)))
+
     def sources(self, members: Diagram, on_work: Callable[[], None]) -> Diagram:
         """Where one step leads into the members from."""
         sources = []
-        for step in (*self._steps, *(() if self._tick is None else (self._tick,))):
+        for step in self.steps:
             on_work()
             sources.append(step.source(members))
         return disjoin(sources, self._false)

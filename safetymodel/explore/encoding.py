@@ -156,7 +156,7 @@ class Encoding:
         self.decisions = Decisions(count, memory)
         self.all_but_flags = self.decisions.cube([b for b in range(count) if b not in set(self.flag_bits)])
         self._formulas: dict[Formula, Diagram] = {}
-        self._support = signal_support(system)
+        self.signal_support = signal_support(system)
         self.signals: list[Diagram] = [self.decisions.false] * len(system.signals)
         for number in system.signal_order:
             self.signals[number] = self.reading(number, system.signals[number].reads)
@@ -369,7 +369,7 @@ class Encoding:
         found: frozenset[int] = frozenset()
         for number in transitions:
             t = self.system.transitions[number]
-            found |= support(t.interlock, self._support) | support(t.physical, self._support)
+            found |= support(t.interlock, self.signal_support) | support(t.physical, self.signal_support)
         return found
 
     def _at_once(self, movers: Sequence[tuple[tuple[Write, ...], Diagram]], moving: bool = False) -> Stage:

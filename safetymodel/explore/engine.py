@@ -20,6 +20,8 @@ S = TypeVar("S")
 HAPPENINGS: tuple[Kind, ...] = ("event", "time", "fault", "jump", "tick")
 REACTION: tuple[Kind, ...] = ("reaction",)
 EVERY_STEP: tuple[Kind, ...] = (*REACTION, *HAPPENINGS)
+EVERY_STEP_BUT_TICKS: tuple[Kind, ...] = tuple(kind for kind in EVERY_STEP if kind != "tick")
+"""All that can make a formula true or false: none reads a clock."""
 
 Progress = Callable[[str, int], None]
 """Called now and then with what is being done and how many states are known so far."""

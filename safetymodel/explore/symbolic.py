@@ -14,8 +14,16 @@ from safetymodel.explore.backwards import Backwards
 from safetymodel.explore.cone import Cone, Through, cone_of
 from safetymodel.explore.decisions import Diagram, OutOfNodes, disjoin
 from safetymodel.explore.encoding import Encoding, Operation
-from safetymodel.explore.engine import EVERY_STEP, LimitReached, Limits, Progress, going_round, no_limit
-from safetymodel.explore.ordering import signal_support, support
+from safetymodel.explore.engine import (
+    EVERY_STEP,
+    EVERY_STEP_BUT_TICKS,
+    LimitReached,
+    Limits,
+    Progress,
+    going_round,
+    no_limit,
+)
+from safetymodel.explore.ordering import support
 from safetymodel.explore.pooling import Pool, Pooled, pool_of
 from safetymodel.explore.saturation import Saturation
 from safetymodel.model.formula import Formula
@@ -190,7 +198,6 @@ class SymbolicSpace:
         """Called before each operation; may raise :class:`LimitReached`."""
         self._origins: dict[Pool, Backwards] = {}
         self._through: Through | None = None
-        self._support = signal_support(self.system)
 
     def _guard(self) -> AbstractContextManager[None]:
         return within_memory(self.symbolic.memory)
@@ -262,8 +269,8 @@ class SymbolicSpace:
 
     def turned(self, a: Diagram, formula: Formula, events: Collection[int] | None = None) -> Diagram:
         on = self.where(formula)
-        pool = self._pool(tuple(kind for kind in EVERY_STEP if kind != "tick"), events)  # no formula reads a clock
-        read = support(formula, self._support)
+        pool = self._pool(EVERY_STEP_BUT_TICKS, events)
+        read = support(formula, self.symbolic.encoding.signal_support)
 
         def turning(pooled: Iterable[Pooled]) -> Iterator[Operation]:
             return (p.operation for p in pooled if p.moved is None or p.moved & read)
@@ -306,7 +313,10 @@ class SymbolicSpace:
             return None
         everything = (frozenset(range(len(system.signals))), frozenset(range(len(system.faults))))
         with self._guard():
-            return self._view(Through(encoding, Cone(frozenset(subsystems), *everything)), encoding.transient)
+            through = Through(encoding, Cone(frozenset(subsystems), *everything))
+            view = self._view(through, encoding.transient)
+            view.settled, view.transient = through.seen(self.settled), through.seen(self.transient)
+        return view
 
     def seen(self, a: Diagram) -> Diagram:
         if self._through is None:
@@ -328,7 +338,8 @@ class SymbolicSpace:
         return narrow
 
     def _view(self, through: Through, transient: Diagram) -> SymbolicSpace:
-        """This space through some subsystems, where these states are transient."""
+        """This space through some subsystems; these states are transient. Which of those that are reached then count as
+        settled and as transient is left to the caller."""
         view = copy.copy(self)
         view._origins = {}
         view._through = through
@@ -336,8 +347,6 @@ class SymbolicSpace:
         view.symbolic.encoding = through.encoding(transient)
         view.start = through.seen(self.start)
         view.reached = through.seen(self.reached)
-        view.settled = through.seen(self.settled)
-        view.transient = through.seen(self.transient)
         return view
 
     def _chatters(self) -> bool:

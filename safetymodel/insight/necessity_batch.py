@@ -18,7 +18,7 @@ from safetymodel.explore.decisions import Diagram, disjoin
 from safetymodel.explore.encoding import Encoding
 from safetymodel.explore.engine import LimitReached, Limits, Progress, going_round
 from safetymodel.explore.symbolic import Symbolic, SymbolicSpace, within_memory
-from safetymodel.insight.necessity_changes import Change, mentioned_by
+from safetymodel.insight.necessity_changes import Change
 from safetymodel.insight.necessity_mirrors import Asked
 from safetymodel.insight.necessity_variants import Varied, varied
 from safetymodel.insight.standing import RANK, Signs, signs_of, word_of
@@ -85,7 +85,7 @@ def look(
                 concerned = here
                 if not goes_round and not chatters:
                     # what the requirement does not depend on makes no difference to it
-                    cone = cone_of(system, mentioned_by(requirement)).subsystems
+                    cone = cone_of(system, requirement.formulas).subsystems
                     concerned = [c for c in here if system.transitions[c.transition].subsystem in cone]
                     if may is not None:
                         concerned = [c for c in concerned if requirement.name in may[c.number]]

@@ -20,7 +20,7 @@ from safetymodel.model.formula import (
     Not,
     SignalTrue,
 )
-from safetymodel.model.system import Requirement, System
+from safetymodel.model.system import System
 
 Kind = Literal["part", "removed", "negated", "late"]
 
@@ -96,9 +96,3 @@ def spread_out(formula: Formula, opposite: bool = False) -> Formula:
             return InState(subsystem, states, negated != opposite)
         case SignalTrue() | FaultUp() | HowMany():
             return Not(formula) if opposite else formula
-
-
-def mentioned_by(requirement: Requirement) -> tuple[Formula, ...]:
-    """The formulas that the verdict on a requirement depends on."""
-    formulas = (requirement.subject, requirement.allowed, requirement.effect, requirement.begins, requirement.ends)
-    return tuple(formula for formula in formulas if formula is not None)

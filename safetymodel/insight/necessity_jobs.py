@@ -187,9 +187,4 @@ class Worker:
 
 def working(symbolic: Symbolic, given: Given) -> Answering:
     """In another process."""
-    worker = Worker(SymbolicSpace(symbolic), given)
-
-    def answer(job: Work, clock: Clock) -> Answer:
-        return worker.answer(job, clock)
-
-    return answer
+    return Worker(SymbolicSpace(symbolic), given).answer

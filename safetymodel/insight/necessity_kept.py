@@ -8,27 +8,25 @@ change takes no step away (`only_more`) it holds no more than that: then what is
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
-from safetymodel.claims.breach_states import TICK, breach_of, inside_window, turning
+from safetymodel.claims.breach_states import TICK, breach_of, inside_window
 from safetymodel.claims.verdict import Word
 from safetymodel.claims.watch import OUTSIDE, lasting, window
 from safetymodel.explore.decisions import Diagram
 from safetymodel.explore.encoding import Operation
-from safetymodel.explore.engine import EVERY_STEP, HAPPENINGS, REACTION
+from safetymodel.explore.engine import EVERY_STEP_BUT_TICKS, HAPPENINGS, REACTION
 from safetymodel.explore.moves import Move
 from safetymodel.explore.ordering import signal_support, support
+from safetymodel.explore.pooling import moved_by
 from safetymodel.explore.symbolic import SymbolicSpace
 from safetymodel.insight.necessity_altered import Altered, Moves
 from safetymodel.insight.necessity_return import Return
 from safetymodel.model.formula import Not
-from safetymodel.model.step import Kind
 from safetymodel.model.system import Requirement
 
 MOST_NODES = 3000
 """Nodes of the new states of one change, up to which they are looked at alone; all of the coach takes 11,000."""
-
-NO_TICK: tuple[Kind, ...] = tuple(kind for kind in EVERY_STEP if kind != "tick")
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,7 +96,6 @@ class Kept:
     _reacting: Diagram | None = None
     _ages: list[Diagram] | None = None
     _return: Return | None = None
-    _turning: tuple[tuple[Kind, ...], frozenset[int]] = field(default=((), frozenset()))
 
     def may_become(self, found: Grown) -> Word | None:
         """`broken`, or `reacts` where it holds, if it may be so in the changed system; surely so if that has
@@ -163,15 +160,11 @@ class Kept:
     def _moves(self, altered: Altered) -> Moves:
         """Those that can turn the subject on."""
         system = self.space.system
-        kinds, events = turning(system, self.requirement.subject)
         read = support(self.requirement.subject, signal_support(system))
 
         def can(move: Move) -> bool:
-            if move.kind == "event":
-                return move.number in events
-            if move.kind in ("reaction", "time"):
-                return system.transitions[move.number].subsystem in read
-            return move.kind in kinds
+            moved = moved_by(move, system)
+            return move.kind != "tick" and (moved is None or bool(moved & read))
 
         return tuple((move, op) for move, op in altered.encoding.moves if can(move))
 
@@ -238,7 +231,7 @@ class Kept:
         before = new_before = false
         for age in range(within + 1):
             known = self._ages[age] if age < len(self._ages) else false
-            seeds = altered.strays(known, NO_TICK)
+            seeds = altered.strays(known, EVERY_STEP_BUT_TICKS)
             if age == 0:
                 seeds = seeds | altered.image(found.settled & self.few & ~waiting, happenings)
                 seeds = seeds | altered.strays(over) | goes_on
@@ -246,7 +239,7 @@ class Kept:
                 seeds = seeds | altered.image(new_before, ticks) | altered.image(before & altered.calmed, ticks)
                 if goes_on != false:
                     seeds = seeds | (goes_on & (altered.image(known, quick) | altered.image(before, ticks)))
-            new = altered.grown(seeds, room & ~known, NO_TICK)
+            new = altered.grown(seeds, room & ~known, EVERY_STEP_BUT_TICKS)
             if age == within:
                 return (new & calm & waiting) | (known & altered.calmed & waiting) != false
             before, new_before = known, new
@@ -257,10 +250,10 @@ class Kept:
         space = self.space
         room = space.minus(space.reached, space.minus(space.settled, waiting))
         begun = space.union(space.after(space.minus(space.settled, waiting), HAPPENINGS), space.start)
-        ages = [space.spread(space.common(begun, room), NO_TICK, None, room)]
+        ages = [space.spread(space.common(begun, room), EVERY_STEP_BUT_TICKS, None, room)]
         while len(ages) <= within:
             landed = space.common(space.after(ages[-1], TICK), room)
             if space.is_empty(landed):
                 break
-            ages.append(space.spread(landed, NO_TICK, None, room))
+            ages.append(space.spread(landed, EVERY_STEP_BUT_TICKS, None, room))
         return ages

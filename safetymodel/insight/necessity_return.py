@@ -9,15 +9,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from safetymodel.claims.breach_states import NO_NEW_FAULT
+from safetymodel.explore.backwards import AGAIN, Backwards, Origin
 from safetymodel.explore.decisions import Diagram
-from safetymodel.explore.encoding import Operation
-from safetymodel.explore.saturation import Saturation
+from safetymodel.explore.encoding import Operation, Write
+from safetymodel.explore.pooling import pool_of
 from safetymodel.explore.symbolic import SymbolicSpace
 from safetymodel.insight.necessity_altered import Altered
 from safetymodel.model.formula import Formula
-
-AGAIN = 2
-"""How often steps backwards that led to something new are taken again before all others are tried."""
 
 
 class Return:
@@ -33,23 +31,20 @@ class Return:
 
     def _go_back(self) -> None:
         space = self.space
-        saturation = Saturation(space.symbolic.encoding, space.on_work, NO_NEW_FAULT)
-        steps = [(op, space.reached) for op in reversed(saturation.reactions)]
-        steps += [(op, space.settled) for _, op in reversed(saturation.happenings)]
-        if saturation.tick is not None:
-            steps.append((saturation.tick, space.settled))
+        encoding = space.symbolic.encoding
+        steps = Backwards(encoding, pool_of(encoding, NO_NEW_FAULT), space.reached, space.settled).steps
         while True:
             before = self.known[-1]
-            useful = [step for step in steps if self._one(*step)]
+            useful = [step for step in steps if self._one(step)]
             for _ in range(AGAIN):
-                useful = [step for step in useful if self._one(*step)]
+                useful = [step for step in useful if self._one(step)]
             if self.known[-1] == before:
                 return
 
-    def _one(self, operation: Operation, origin: Diagram) -> bool:
+    def _one(self, step: Write | Origin) -> bool:
         self.space.on_work()
         found = self.known[-1]
-        grown = found | (operation.source(found) & origin)
+        grown = found | step.source(found)
         if grown == found:
             return False
         self.known.append(grown)

@@ -12,7 +12,7 @@ from safetymodel.explore.engine import no_limit
 from safetymodel.explore.symbolic import SymbolicSpace
 from safetymodel.insight.necessity_altered import Alterations, Altered
 from safetymodel.insight.necessity_batch import PartOfSpace
-from safetymodel.insight.necessity_changes import Change, Kind, mentioned_by
+from safetymodel.insight.necessity_changes import Change, Kind
 from safetymodel.insight.necessity_first import FirstLook
 from safetymodel.insight.necessity_kept import Grown, Kept, TooLarge, grown, may_go_round
 from safetymodel.insight.necessity_mirrors import Asked
@@ -79,7 +79,7 @@ class Telling:
             part.on_work = on_work
             parts[r.name] = part
             self._kept[r.name] = Kept(part, r, few, asked.words[r.name] == "holds")
-            self._cones[r.name] = cone_of(space.system, mentioned_by(r)).subsystems
+            self._cones[r.name] = cone_of(space.system, r.formulas).subsystems
         self._witnesses = Witnesses(record, parts, harmed)
 
     def leads_nowhere_new(self, altered: Altered) -> bool:

@@ -129,7 +129,7 @@ def _all_formulas(system: System) -> Iterator[Formula]:
     for t in system.transitions:
         yield from _conditions(t)
     for r in system.requirements:
-        yield from (f for f in (r.subject, r.allowed, r.effect, r.begins, r.ends) if f is not None)
+        yield from r.formulas
     yield from (function.active for function in system.functions)
     for scenario in system.scenarios:
         yield from (step.formula for step in scenario.steps if step.formula is not None)

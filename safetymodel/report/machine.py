@@ -57,9 +57,8 @@ def judgement_json(system: System, judgement: Judgement) -> dict[str, Any]:
 
 def definitions_in(system: System, requirement: Requirement) -> dict[str, str]:
     """The named conditions that a claim rests on, each with its definition."""
-    parts = (requirement.subject, requirement.allowed, requirement.effect, requirement.begins, requirement.ends)
     found: dict[str, str] = {}
-    todo = [part for part in parts if part is not None]
+    todo = list(requirement.formulas)
     while todo:
         node = todo.pop()
         if isinstance(node, Defined):

@@ -145,7 +145,7 @@ MUTATIONS: tuple[Mutation, ...] = tuple(
         ),
         ("explore/backwards.py", "from_within(pool.tick, settled)", "from_within(pool.tick, reached)"),
         ("explore/backwards.py", "if not self._strikes:", "if True:"),
-        ("explore/backwards.py", "(*self._steps, *(() if", "(*self._steps[1:], *(() if"),
+        ("explore/backwards.py", "for step in self.steps:", "for step in self.steps[1:]:"),
         ("explore/symbolic.py", "p.moved is None or p.moved & read", "p.moved is not None and p.moved & read"),
         ("explore/symbolic.py", "self._after(self.minus(a, on), turning", "self._after(a, turning"),
         ("explore/symbolic.py", "part.settled = self.settled & room", "part.settled = self.settled"),
