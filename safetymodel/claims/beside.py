@@ -128,15 +128,23 @@ class Beside(Generic[J, A]):
 
         Raises EngineDisagreement where an answer shows our own mistake. What a job raises here goes through.
         """
+        self.begin(jobs, clock)
+        return self.finish(tell)
+
+    def begin(self, jobs: Sequence[J], clock: Clock) -> None:
+        """Give these to the others, while something else is done here; :meth:`finish` has the answers."""
         with self._moved:
             self._jobs, self._clock, self._done = list(jobs), clock, {}
             self._waiting.extend(range(len(jobs)))
             self._moved.notify_all()
+
+    def finish(self, tell: Callable[[J], None] | None = None) -> tuple[A, ...]:
+        """Do here what nobody has begun, and wait for the rest: as :meth:`done`."""
         try:
             while (number := self._next_here()) is not None:
                 if tell is not None:
                     tell(self._jobs[number])
-                answer = self._here(self._jobs[number], clock)
+                answer = self._here(self._jobs[number], self._clock)
                 with self._moved:
                     self._done[number] = answer
         finally:
@@ -255,6 +263,27 @@ class Job:
     budget: int
 
 
+@dataclass(frozen=True, slots=True)
+class Errand:
+    """Something else that needs nothing but the explored states: ``function``, named as ``room:function``, gets the
+    space of each budget, what is ``given``, and a clock."""
+
+    function: str
+    given: object
+
+
+Asked = tuple[int, int] | Errand
+"""A requirement by its number, with a budget; or an errand."""
+
+
+def run(errand: Errand, spaces: Mapping[int, Space[Any]], clock: Clock) -> object:
+    """What the errand brings."""
+    room, _, name = errand.function.partition(":")
+    for space in spaces.values():
+        space.on_work = clock.check
+    return getattr(importlib.import_module(room), name)(spaces, errand.given, clock)
+
+
 def _quickness(job: Job) -> int:
     """What is likely to take long comes first, so that nobody waits for it at the end. (Not with a limit of time: then
     as many verdicts as can be are worth more.)"""
@@ -278,7 +307,7 @@ class Shared:
         symbolic = space.symbolic if isinstance(space, SymbolicSpace) else None
         budgets = {budget: space.budget for budget, space in spaces.items()}
         maker = f"{__name__}:judging"
-        self.beside: Beside[tuple[int, int], Judgement] = Beside(symbolic, maker, budgets, self._judge, others)
+        self.beside: Beside[Asked, Any] = Beside(symbolic, maker, budgets, self._answer, others)
 
     def __enter__(self) -> Shared:
         return self
@@ -292,25 +321,32 @@ class Shared:
         found = self.beside.done(
             [(self._jobs[number].requirement.number, self._jobs[number].budget) for number in self._order],
             self._clock,
-            lambda job: tell(system.requirements[job[0]]),
+            lambda job: tell(system.requirements[job[0]]) if isinstance(job, tuple) else None,
         )
         judgements = dict(zip(self._order, found, strict=True))
         return tuple(replace(judgements[n], requirement=job.requirement) for n, job in enumerate(self._jobs))
 
-    def _judge(self, job: tuple[int, int], clock: Clock) -> Judgement:
-        number, budget = job
-        space = self._spaces[budget]
-        return judge(space, space.system.requirements[number], clock)
+    def send(self, errands: Sequence[Errand], clock: Clock) -> None:
+        """Have these done beside, once all is judged; :meth:`brought` has what they bring, in their order."""
+        self.beside.begin(errands, clock)
+
+    def brought(self) -> tuple[Any, ...]:
+        return self.beside.finish()
+
+    def _answer(self, job: Asked, clock: Clock) -> object:
+        return _answered(job, self._spaces, clock)
+
+
+def _answered(job: Asked, spaces: Mapping[int, Space[Any]], clock: Clock) -> object:
+    if isinstance(job, Errand):
+        return run(job, spaces, clock)
+    number, budget = job
+    space = spaces[budget]
+    space.on_work = clock.check
+    return judge(space, space.system.requirements[number], clock)
 
 
 def judging(symbolic: Symbolic, budgets: Mapping[int, int]) -> Answering:
     """Judges there. ``budgets``: under which budget to judge for each that is asked for."""
     spaces = {budget: SymbolicSpace(symbolic, own) for budget, own in budgets.items()}
-
-    def answer(job: tuple[int, int], clock: Clock) -> Judgement:
-        number, budget = job
-        space: Any = spaces[budget]
-        space.on_work = clock.check
-        return judge(space, symbolic.system.requirements[number], clock)
-
-    return answer
+    return lambda job, clock: _answered(job, spaces, clock)

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Literal, TypeVar
 
-from safetymodel.claims.beside import Job, Shared, processes_for
+from safetymodel.claims.beside import Errand, Job, Shared, processes_for, run
 from safetymodel.claims.clock import Clock, seconds_for_more
 from safetymodel.claims.verdict import Judgement, Word
 from safetymodel.explore.choice import EngineName, explore
@@ -36,6 +36,12 @@ SECONDS_FOR_PARTS = 90.0
 SECONDS_FOR_REVIEW = 45.0
 """Wall-clock time after which a review does not begin, or goes on, with what else can be changed, unless all is asked
 for."""
+
+NAMES: Mapping[Part, str] = {
+    "defects": "looking for defects",
+    "response": "response budgets",
+    "matrix": "cause-and-effect matrix",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,47 +135,53 @@ def review(
     processes = processes_for(least, explored.seconds, jobs, limits.memory)
     defects = response = found = suggestions = noticed = None
     judgements: tuple[Judgement, ...] = ()
-    if "defects" in parts:
-        tell("looking for defects")
-        defects = find_defects([spaces[b] for b in budgets if b <= most], clock, runs)
-        undecided += defects.undecided
-    if "suggestions" in parts or "response" in parts:
-        judgements = _judged(system, spaces, most, clock, tell, "suggestions" in parts, processes)
+    to_judge = _to_judge(system, most, every) if {"suggestions", "response"} & set(parts) else []
+    with Shared(spaces, to_judge, clock, processes - 1) as shared:
+        judgements = shared.judged(lambda requirement: tell(f"judging {requirement.name}"))
+        judgements = tuple(replace(j, budget=job.budget) for j, job in zip(judgements, to_judge, strict=True))
         undecided += [f"{j.requirement.name} ({j.reason})" for j in judgements if j.word == "undecided"]
-    if "suggestions" in parts:
-        tell("suggested conditions")
-        suggestions = suggest_all(spaces, {j.requirement.name: j.word for j in judgements}, clock, limits)
+        errands = _errands(parts, [b for b in budgets if b <= most], judgements, limits, all_runs)
+        if processes > 1:
+            # beside, while this process looks for what takes longest
+            shared.send(list(errands.values()), clock)
+        brought = None if processes > 1 else _brought(errands, spaces, clock, tell)
+        if "suggestions" in parts:
+            tell("suggested conditions")
+            suggestions = suggest_all(spaces, {j.requirement.name: j.word for j in judgements}, clock, limits)
+        if "necessity" in parts and not system.requirements:
+            noticed = Necessity(system, (), everything=False, seconds=0.0)
+        elif "necessity" in parts:
+            tell("necessity")
+            noticed = necessity(
+                spaces,
+                clock=clock,
+                limits=limits,
+                progress=progress,
+                words=_words(system, judgements),
+                rest=lambda: some(SECONDS_FOR_PARTS),
+                more=others,
+                runs=runs,
+                processes=processes,
+            )
+        if brought is None:
+            brought = dict(zip(errands, shared.brought(), strict=True))
+    if "defects" in parts:
+        defects = brought["defects"]
+        undecided += defects.undecided
+    if suggestions is not None:
         undecided += [
             f"a condition for {s.requirement.name} ({s.reason})" for s in suggestions if s.outcome == "undecided"
         ]
     if "response" in parts:
-        tell("response budgets")
-        response = response_budgets(spaces, judgements, clock, runs())
+        response = brought["response"]
         undecided += [f"the response budget of {b.requirement.name} ({b.undecided})" for b in response if b.undecided]
     if "matrix" in parts:
-        tell("cause-and-effect matrix")
-        found = _matrix(system, spaces, limits, clock, lambda name: tell(f"cause-and-effect matrix: {name}"))
+        found = brought["matrix"]
         undecided += [f"the column {found.effects[c].name} ({found.shortfall})" for c in found.undecided]
-    if "necessity" in parts and not system.requirements:
-        noticed = Necessity(system, (), everything=False, seconds=0.0)
-    elif "necessity" in parts:
-        tell("necessity")
-        # last, since it can take longest
-        noticed = necessity(
-            spaces,
-            clock=clock,
-            limits=limits,
-            progress=progress,
-            words=_words(system, judgements),
-            rest=lambda: some(SECONDS_FOR_PARTS),
-            more=others,
-            runs=runs,
-            processes=processes,
-        )
-        unknown = sum(not e.known for e in noticed.effects)
-        if unknown:
-            more = "" if all_runs else "; `--runs always` takes what it needs"
-            undecided.append(f"who notices {counted(unknown, 'change')} ({noticed.shortfall}{more})")
+    unknown = sum(not e.known for e in noticed.effects) if noticed else 0
+    if noticed and unknown:
+        more = "" if all_runs else "; `--runs always` takes what it needs"
+        undecided.append(f"who notices {counted(unknown, 'change')} ({noticed.shortfall}{more})")
     return Review(
         system=system,
         engine=explored.engine,
@@ -191,25 +203,62 @@ def _counted(space: Space[Any]) -> Counted:
     return Counted(space.size(space.settled), space.size(space.reached), space.complete)
 
 
-def _judged(
-    system: System,
-    spaces: Mapping[int, Space[Any]],
-    most: int,
-    clock: Clock,
-    tell: Callable[[str], None],
-    every: bool,
-    processes: int,
-) -> tuple[Judgement, ...]:
-    """The verdict on each requirement; not on ``every`` one, on those that a response budget can belong to."""
+def _to_judge(system: System, most: int, every: bool) -> list[Job]:
+    """The requirements to judge; not ``every`` one: those that a response budget can belong to."""
     asked = []
     for requirement in system.requirements:
         timed = requirement.form == "cause" and requirement.within is not None and requirement.approach is None
         if not every and (timed or requirement.form not in ("never", "always", "cause")):
             continue
         asked.append(Job(requirement, requirement.withstand if every else min(requirement.withstand, most)))
-    with Shared(spaces, asked, clock, processes - 1) as shared:
-        found = shared.judged(lambda requirement: tell(f"judging {requirement.name}"))
-    return tuple(replace(judgement, budget=job.budget) for judgement, job in zip(found, asked, strict=True))
+    return asked
+
+
+def _errands(
+    parts: Collection[Part],
+    budgets: Sequence[int],
+    judgements: tuple[Judgement, ...],
+    limits: Limits,
+    all_runs: bool,
+) -> dict[Part, Errand]:
+    """What needs nothing but the explored states, each with what it takes to do it."""
+    given: dict[Part, object] = {
+        "defects": (tuple(budgets), all_runs),
+        "response": (judgements, all_runs),
+        "matrix": limits,
+    }
+    return {part: Errand(f"{__name__}:{part}_of", given[part]) for part in given if part in parts}
+
+
+def _brought(
+    errands: Mapping[Part, Errand], spaces: Mapping[int, Space[Any]], clock: Clock, tell: Callable[[str], None]
+) -> dict[Part, Any]:
+    """The same, done here."""
+    found = {}
+    for part, errand in errands.items():
+        tell(NAMES[part])
+        found[part] = run(errand, spaces, clock)
+    return found
+
+
+def _for_runs(clock: Clock, all_runs: bool) -> Clock:
+    """From now on."""
+    left = seconds_for_more(clock.seconds, time.monotonic() - clock.started, True)
+    return Clock(left if all_runs else SECONDS_FOR_RUNS if left is None else min(left, SECONDS_FOR_RUNS))
+
+
+def defects_of(spaces: Mapping[int, Space[Any]], given: tuple[tuple[int, ...], bool], clock: Clock) -> Defects:
+    """An errand; ``given``: the budgets to look under, and whether to search all runs."""
+    budgets, all_runs = given
+    return find_defects([spaces[b] for b in budgets], clock, lambda: _for_runs(clock, all_runs))
+
+
+def response_of(
+    spaces: Mapping[int, Space[Any]], given: tuple[tuple[Judgement, ...], bool], clock: Clock
+) -> tuple[Budget, ...]:
+    """An errand; ``given``: the verdicts, and whether to search all runs."""
+    judgements, all_runs = given
+    return response_budgets(spaces, judgements, clock, _for_runs(clock, all_runs))
 
 
 def _words(system: System, judgements: tuple[Judgement, ...]) -> dict[str, Word] | None:
@@ -218,17 +267,15 @@ def _words(system: System, judgements: tuple[Judgement, ...]) -> dict[str, Word]
     return words if len(words) == len(system.requirements) and "undecided" not in words.values() else None
 
 
-def _matrix(
-    system: System, spaces: Mapping[int, Space[Any]], limits: Limits, clock: Clock, tell: Callable[[str], None]
-) -> Matrix:
-    """The matrix, from decision diagrams whichever engine has searched the rest."""
+def matrix_of(spaces: Mapping[int, Space[Any]], limits: Limits, clock: Clock) -> Matrix:
+    """An errand: the matrix, from decision diagrams whichever engine has searched the rest."""
     from safetymodel.explore.symbolic import Symbolic, SymbolicSpace
 
     space = spaces[0]
     if not isinstance(space, SymbolicSpace):
         left = seconds_for_more(limits.seconds, time.monotonic() - clock.started, True)
-        space = SymbolicSpace(Symbolic(system, 0, replace(limits, seconds=left)), 0)
+        space = SymbolicSpace(Symbolic(space.system, 0, replace(limits, seconds=left)), 0)
     try:
-        return matrix(space, clock, tell)
+        return matrix(space, clock)
     except LimitReached as limit:
         return Matrix((), (), {}, 0, (), str(limit))
