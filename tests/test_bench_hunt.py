@@ -17,7 +17,7 @@ from safetymodel.bench.mapping import mapping_by_names
 from safetymodel.bench.run import run
 from safetymodel.bench.settable import Settable
 from safetymodel.bench.shrink import shrink
-from safetymodel.bench.stimulus import Stimulus, happenings_of, stimulus_name
+from safetymodel.bench.stimulus import stimulus_name
 from safetymodel.bench.told import told
 from safetymodel.bench.tracking import Tracker
 from safetymodel.bench.twin import Twin
@@ -107,83 +107,6 @@ def test_a_defect_of_the_coach_is_found_and_told_in_its_fewest_happenings(defect
     assert any(line.role == "why" for line in lines)
     again = run(system, mapping, twin, short.record.stimuli, tracker)
     assert again.difference == short.record.difference
-
-
-def test_a_way_round_is_shortened_by_the_model() -> None:
-    """No piece of this way can be left out, and yet there is a shorter one."""
-    text = """\
-safetymodel: 1
-title: Detour
-subsystems:
-  place:
-    states: [home, north, east, goal]
-    events: {walk: {}, turn: {}, jump: {}}
-    transitions:
-      - {from: home, to: north, on: walk}
-      - {from: north, to: east, on: turn}
-      - {from: east, to: goal, on: walk}
-      - {from: home, to: goal, on: jump}
-  bell:
-    states: [quiet, rings]
-    events: {ring: {}}
-    transitions: [{from: quiet, to: rings, on: ring, if: not there}]
-signals: {there: {reads: place is goal}}
-"""
-    from safetymodel.model.build import load_text
-
-    system, _ = load_text(text, "detour.yaml")
-    assert system is not None
-    defect = defect_named(system, "drop:bell.quiet-rings:not_there")
-    assert isinstance(defect, Defect)
-    mapping, twin, tracker = mapping_by_names(system), Twin(system, [defect]), Tracker(system)
-    walk, turn, jump, ring = (Stimulus("event", n) for n in range(4))
-    record = run(system, mapping, twin, [walk, turn, walk, ring], tracker)
-    assert record.difference is not None
-    short = shrink(system, mapping, twin, record, tracker)
-    assert short.record.stimuli == (jump, ring)
-    assert short.note == ""
-
-
-def test_waits_are_shortened_too() -> None:
-    system = spec(HATCH)
-    defect = defect_named(system, "slow:panel.outer-idle")
-    assert isinstance(defect, Defect)
-    mapping, twin = mapping_by_names(system), Twin(system, [defect])
-    ask = next(e.number for e in system.events if e.name == "panel.ask_outer")
-    record = run(system, mapping, twin, [Stimulus("event", ask), Stimulus("wait", 300)])
-    assert record.difference is not None
-    record = run(
-        system,
-        mapping,
-        twin,
-        [Stimulus("wait", 400), Stimulus("event", ask), Stimulus("wait", 100), Stimulus("wait", 200)],
-    )
-    short = shrink(system, mapping, twin, record)
-    assert happenings_of(short.record.stimuli) == 301
-
-
-def test_a_difference_that_does_not_come_again_is_said() -> None:
-    system = spec(HATCH)
-
-    class Moody(Twin):
-        resets = 0
-
-        def reset(self) -> None:
-            super().reset()
-            self.resets += 1
-
-        def read(self, points: object) -> dict[str, bool | int | str]:
-            shown = dict(super().read(points))  # type: ignore[arg-type]
-            if self.resets == 2:
-                shown["panel"] = "outer"
-            return shown
-
-    twin = Moody(system)
-    found = hunt(system, mapping_by_names(system), twin, 0, Bounds(steps=50))
-    assert found.ended == "difference"
-    short = shrink(system, mapping_by_names(system), twin, found.record)
-    assert short.record == found.record
-    assert "did not differ again" in short.note
 
 
 A, B = InState(0, (0,)), InState(0, (1,))

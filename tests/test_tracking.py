@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import random
+from collections.abc import Callable
+from dataclasses import replace
 
 import pytest
 from random_systems import random_spec
@@ -10,6 +12,7 @@ from random_systems import random_spec
 from safetymodel.bench.stimulus import Stimulus
 from safetymodel.bench.tracking import CannotTrack, Tracker
 from safetymodel.model.build import load_text
+from safetymodel.model.formula import FALSE, TRUE, Not
 from safetymodel.model.state import State, initial_state
 from safetymodel.model.step import can_move, choices, happenings, jumped, may_strike, moved, reactions, steps, ticked
 from safetymodel.model.system import System
@@ -115,3 +118,35 @@ def test_slack_is_the_union_of_shorter_and_longer_waits() -> None:
         looked += 1
         assert set(loose) == set().union(*waits)
     assert looked > 10
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_a_tracker_with_other_conditions_is_that_of_a_system_with_them(seed: int) -> None:
+    rng = random.Random(seed)
+    system, _ = load_text(random_spec(rng), "random.yaml")
+    assert system is not None
+    tracker = Tracker(system)
+    t = rng.choice(system.transitions)
+    instead = rng.choice([Not(t.interlock), FALSE, TRUE])
+    transitions = list(system.transitions)
+    transitions[t.number] = replace(t, interlock=instead)
+    trackers = [tracker.altered({t.number: instead}), Tracker(replace(system, transitions=tuple(transitions)))]
+    states: list[tuple[State, ...] | None] = [_answer(one.start) for one in trackers]
+    for _ in range(60):
+        if None in states:
+            break
+        assert set(states[0] or ()) == set(states[1] or ())
+        stimulus = some_stimulus(rng, system)
+        states = [
+            _answer(lambda one=one, here=here: one.after(here or (), stimulus))  # type: ignore[misc]
+            for one, here in zip(trackers, states, strict=True)
+        ]
+    assert (states[0] is None) == (states[1] is None)
+
+
+def _answer(ask: Callable[[], tuple[State, ...]]) -> tuple[State, ...] | None:
+    """None where it cannot be told."""
+    try:
+        return ask()
+    except CannotTrack:
+        return None

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from functools import reduce
 from typing import Generic, TypeAlias, TypeVar
 
+from safetymodel.bench.due import Due
 from safetymodel.bench.replay import Follower
 from safetymodel.bench.sights import Sight
 from safetymodel.bench.stimulus import Stimulus
@@ -51,7 +52,7 @@ class Reach(Generic[S]):
         loose = any(t.event is None and t.earliest < t.latest for t in self.system.transitions)
         self.after_hand: tuple[Kind, ...] = ("reaction", "time") if loose else REACTION
         """What may come of an event by itself, before any time passes."""
-        self._due: dict[int, S] = {}
+        self.due = Due(space)
         self._only: dict[State, S] = {}
 
     # -- sights as sets -----------------------------------------------------------------------
@@ -69,24 +70,13 @@ class Reach(Generic[S]):
             found = space.common(found, space.where(there))
         elif sight.kind in ("fires", "prompt"):
             t = self.system.transitions[sight.number]
-            found = space.common(found, space.where(able(self.system, t)))
             if t.event is None:
-                found = space.common(found, self.only_due(t.number) if sight.kind == "prompt" else space.transient)
-                return space.common(found, self._single.lasted(t.subsystem, t.latest))
+                found = space.common(found, self.due.only(t.number) if sight.kind == "prompt" else space.transient)
+                return space.common(found, self.due.due(t.number))
+            found = space.common(found, space.where(able(self.system, t)))
             if self.system.events[t.event].joint:
                 found = space.common(found, self._single.possible(Move("event", t.event)))
         return space.common(found, space.settled)
-
-    def only_due(self, transition: int) -> S:
-        """The states in which an automatic transition is the only one due: no order of reaction can forestall it."""
-        if transition not in self._due:
-            space, rest = self.space, self.space.transient
-            for t in self.system.transitions:
-                if t.event is None and t.number != transition:
-                    due = space.common(space.where(able(self.system, t)), self._single.lasted(t.subsystem, t.latest))
-                    rest = space.minus(rest, due)
-            self._due[transition] = rest
-        return self._due[transition]
 
     def only(self, state: State) -> S:
         """The set of one state, remembered."""

@@ -50,7 +50,7 @@ class Rooms(Generic[S]):
             found = self.reach.place(sight)
             everywhere = space.union(everywhere, found)
             if sight.kind == "fires" and self.reach.system.transitions[sight.number].event is None:
-                found = space.common(found, self.reach.only_due(sight.number))
+                found = space.common(found, self.reach.due.only(sight.number))
             sure = space.union(sure, found)
         return everywhere, sure
 

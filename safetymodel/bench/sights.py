@@ -82,6 +82,28 @@ def assigned(system: System, formula: Formula, part: Formula, value: bool) -> Fo
             return Constant(value) if formula == part else formula
 
 
+def held(system: System, formula: Formula, signal: int, value: bool) -> Formula:
+    """The formula as it reads where a signal always reads so, through other signals too."""
+    match formula:
+        case SignalTrue(number):
+            if number == signal:
+                return Constant(value)
+            reads = system.signals[number].reads
+            through = held(system, reads, signal, value)
+            return formula if through == reads else through
+        case Not(inner):
+            return Not(held(system, inner, signal, value))
+        case AllOf(parts):
+            return AllOf(tuple(held(system, p, signal, value) for p in parts))
+        case AnyOf(parts):
+            return AnyOf(tuple(held(system, p, signal, value) for p in parts))
+        case Defined(name, body):
+            new = held(system, body, signal, value)
+            return formula if new == body else Defined(name, new)
+        case _:
+            return formula
+
+
 def _member(system: System, member: InState, part: Formula, value: bool) -> InState:
     if replace(member, negated=False) != part:
         return member

@@ -6,6 +6,10 @@ with `model/step`.
 
 from __future__ import annotations
 
+import copy
+from collections.abc import Mapping
+from dataclasses import replace
+
 from safetymodel.bench.compiled import Compiler, Question
 from safetymodel.bench.cones import Cone, bits_of
 from safetymodel.bench.stimulus import Stimulus
@@ -40,25 +44,42 @@ class Tracker:
         self._cones = [Cone(system, t.interlock, t.physical, own=t.subsystem) for t in system.transitions]
         self._compiler = Compiler(system)
         self._can = [self._compiler.can_move(t) for t in system.transitions]
-        self._automatic: list[list[tuple[Transition, ...]]] = [
-            [
-                tuple(system.transitions[n] for n in s.transitions if _leaves(system.transitions[n], state))
-                for state in range(len(s.states))
-            ]
-            for s in system.subsystems
-        ]
-        self._leaving = [[tuple((t, self._can[t.number]) for t in ts) for ts in states] for states in self._automatic]
         self._readers = self._who_reads()
         self._by_flag = [
             bits_of(t.subsystem for t in system.transitions if self._cones[t.number].mask >> f.number & 1)
             for f in system.faults
         ]
         self._everybody = (1 << len(system.subsystems)) - 1
-        self._timed = tuple(t for t in system.transitions if t.event is None and t.earliest < t.latest)
         self._truths: dict[int, tuple[Formula, Question]] = {}
+        self._prepare()
+        self._signals = tuple(SignalTrue(s.number) for s in system.signals)
+
+    def altered(self, interlocks: Mapping[int, Formula]) -> Tracker:
+        """A tracker of the system in which these transitions (by number) have another `if`, which reads nothing that
+        theirs does not read."""
+        other = copy.copy(self)
+        transitions, other._can = list(self.system.transitions), list(self._can)
+        for number, interlock in interlocks.items():
+            transitions[number] = replace(transitions[number], interlock=interlock)
+            other._can[number] = self._compiler.can_move(transitions[number])
+        other.system = replace(self.system, transitions=tuple(transitions))
+        other._prepare()
+        return other
+
+    def _prepare(self) -> None:
+        """What hangs on the conditions of the transitions, and what is remembered of them."""
+        transitions = self.system.transitions
+        self._automatic: list[list[tuple[Transition, ...]]] = [
+            [
+                tuple(transitions[n] for n in s.transitions if _leaves(transitions[n], state))
+                for state in range(len(s.states))
+            ]
+            for s in self.system.subsystems
+        ]
+        self._leaving = [[tuple((t, self._can[t.number]) for t in ts) for ts in states] for states in self._automatic]
+        self._timed = tuple(t for t in transitions if t.event is None and t.earliest < t.latest)
         self._guesses: dict[tuple[State, Stimulus], State] = {}
         self._steps: dict[tuple[State, Stimulus, int], tuple[State, ...]] = {}
-        self._signals = tuple(SignalTrue(s.number) for s in system.signals)
 
     # -- single questions ---------------------------------------------------------------------
 
