@@ -5,6 +5,7 @@ from __future__ import annotations
 import random
 from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 
 import pytest
 from random_systems import random_spec
@@ -137,10 +138,8 @@ def test_a_tracker_with_other_conditions_is_that_of_a_system_with_them(seed: int
             break
         assert set(states[0] or ()) == set(states[1] or ())
         stimulus = some_stimulus(rng, system)
-        states = [
-            _answer(lambda one=one, here=here: one.after(here or (), stimulus))  # type: ignore[misc]
-            for one, here in zip(trackers, states, strict=True)
-        ]
+        told = zip(trackers, states, strict=True)
+        states = [_answer(partial(one.after, here or (), stimulus)) for one, here in told]
     assert (states[0] is None) == (states[1] is None)
 
 

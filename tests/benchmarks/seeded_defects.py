@@ -192,11 +192,10 @@ def runs_of(system: System, known: list[tuple[Defect, int]], seed: int, steps: i
         total.exact += length == least
         if not least <= length <= least + 2 or short.note:
             total.long.append(f"`{defect.name}` {length}, not {least}{f' ({short.note})' if short.note else ''}")
-        restless = result.record.difference is not None and result.record.difference.restless
+        first, difference = happenings_of(result.record.stimuli), result.record.difference
+        restless = difference is not None and difference.restless
         how = f"{result.steps:,}{', never comes to rest' if restless else ''}"
-        total.rows.append(
-            f"| `{defect.name}` | {least} | {how} | {happenings_of(result.record.stimuli):,} | {length} |"
-        )
+        total.rows.append(f"| `{defect.name}` | {least} | {how} | {first:,} | {length} |")
     return total
 
 
@@ -237,8 +236,8 @@ def main(draws: list[int], seeds: list[int], steps: int = 5_000) -> int:
         "cores shared with other work; seconds of processor time, the preparation of each run included. Short enough: "
         "shortened to the symbolic shortest plus at most 2. The model is explored once for all, which is not counted.",
         "",
-        "| draw | seed of the runs | found | short enough | exactly the shortest | steps | seconds | seconds of shortening "
-        "| sequences tried for it | missed | too long |",
+        "| draw | seed of the runs | found | short enough | exactly the shortest | steps | seconds "
+        "| seconds of shortening | sequences tried for it | missed | too long |",
         "| --- | --- | --- | --- | --- | --- | --- | --- | --- | --- | --- |",
         *summary,
         *details,
