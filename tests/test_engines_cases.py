@@ -223,6 +223,22 @@ def test_growth_of_sets_is_the_growth_of_the_model(name_engine: tuple[str, Engin
     assert looked > 30
 
 
+def test_the_order_in_which_a_set_grows_makes_no_difference(monkeypatch: pytest.MonkeyPatch) -> None:
+    looked = 0
+    for seed in range(2, 80, 3):
+        system, _ = load_text(random_spec(random.Random(seed)), "random.yaml")
+        assert system is not None
+        budget = min(2, len(system.faults))
+        found = []
+        for together in (44, 3, 1):
+            monkeypatch.setattr("safetymodel.explore.saturation.TOGETHER", together)
+            space: Space[Any] = symbolic_engine(system, budget)
+            found.append((space.size(space.reached), space.size(space.settled)))
+        assert len(set(found)) == 1, seed
+        looked += found[0][0] > 50
+    assert looked > 15
+
+
 RACE_AT_THE_START = """
 subsystems:
   m:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from functools import reduce
 from typing import TypeVar
 
@@ -98,18 +99,34 @@ def late_states(space: Space[S], requirement: Requirement, clock: Clock) -> tupl
     near = space.narrowed((lasting(requirement),))
     waiting = near.common(near.settled, near.where(lasting(requirement)))
     begun = near.union(near.after(near.minus(near.settled, waiting), HAPPENINGS), near.start)
-    lasted = _meanwhile(near, near.common(after_reactions(near, begun, clock), waiting), waiting, clock)
-    ticks = 0
-    while not near.is_empty(lasted):
+    first = near.common(after_reactions(near, begun, clock), waiting)
+
+    def meanwhile(members: S) -> S:
+        return _meanwhile(near, members, waiting, clock)
+
+    # Often what happens while it waits makes no difference: even if it had lasted a tick wherever it may be
+    # waiting, it would last no longer than if nothing happened but what begins it and time.
+    late, ticks = _lasted(near, waiting, waiting, requirement.within, meanwhile, clock)
+    if not near.is_empty(late) or ticks != _lasted(near, first, waiting, ticks, lambda members: members, clock)[1]:
+        late, ticks = _lasted(near, meanwhile(first), waiting, requirement.within, meanwhile, clock)
+    return space.common(space.reached, late), ticks
+
+
+def _lasted(
+    space: Space[S], first: S, waiting: S, within: int, meanwhile: Callable[[S], S], clock: Clock
+) -> tuple[S, int]:
+    """Where the tick after ``within`` leads to, if a wait goes on from the first states; and the ticks that it lasts at
+    the longest, up to ``within``."""
+    lasted, ticks = first, 0
+    while not space.is_empty(lasted):
         clock.check()
-        landed = near.after(lasted, TICK)
-        if ticks == requirement.within:
-            return space.common(space.reached, landed), ticks
+        landed = space.after(lasted, TICK)
+        if ticks == within:
+            return landed, ticks
         ticks += 1
-        settled = near.common(after_reactions(near, landed, clock), waiting)
-        again = _meanwhile(near, settled, waiting, clock)
-        if near.same(again, lasted):  # it lasts for ever
-            return space.common(space.reached, landed), ticks
+        again = meanwhile(space.common(after_reactions(space, landed, clock), waiting))
+        if space.same(again, lasted):  # it lasts for ever
+            return landed, ticks
         lasted = again
     return space.nothing(), ticks
 

@@ -42,7 +42,6 @@ class Backwards:
         steps = (*reacting, *others)
         self._steps = tuple(step for step in steps if not isinstance(step, Write) or step.guard != self._false)
         self._tick = None if pool.tick is None else from_within(pool.tick, settled)
-        self._strikes = bool(pool.strikes)
 
     @property
     def steps(self) -> tuple[Write | Origin, ...]:
@@ -57,26 +56,14 @@ class Backwards:
             sources.append(step.source(members))
         return disjoin(sources, self._false)
 
-    def grow(self, members: Diagram, on_work: Callable[[], None], until: Diagram | None = None) -> Diagram:
-        """The members and everything from which the steps can lead into them.
-
-        With ``until`` it ends as soon as all of those are found. As long as no new fault strikes the
-        flags of a run stay what they are: what has the flags of none of those that are still missing is
-        then let go.
-        """
-        total = found = members
+    def grow(self, members: Diagram, on_work: Callable[[], None]) -> Diagram:
+        """The members and everything from which the steps can lead into them."""
+        found = members
         while True:
-            if until is not None:
-                missing = until & ~found
-                if missing == self._false:
-                    return total
-                if not self._strikes:
-                    found = found & missing.exists(self._encoding.all_but_flags)
             before = found
             found = self._once(found, on_work)
-            total = total | found
             if found == before:
-                return total
+                return found
 
     def _once(self, found: Diagram, on_work: Callable[[], None]) -> Diagram:
         """Each step backwards; then, a few times, those again that led to something new, and ticks."""

@@ -109,6 +109,15 @@ class Decisions:
         """How many assignments of all bits are in the set, exactly."""
         return members.sat_count(self.bits)
 
+    def one(self, members: Diagram) -> Diagram:
+        """One assignment of all bits that is in the set, which must not be empty."""
+        values = members.pick_cube()
+        assert values is not None
+        result = self.true
+        for number in range(self.bits - 1, -1, -1):
+            result = (self._manager.var(number) if values[number] else self._manager.not_var(number)) & result
+        return result
+
     def holds(self, members: Diagram, values: Iterable[tuple[int, bool]]) -> bool:
         """Whether the assignment (a value for every bit) is in the set."""
         return members.eval(values)

@@ -2,18 +2,23 @@
 
 After a happening from a settled state only the reactions that read what it changed can be due, so
 only those are tried. Ticks are followed for as long as they lead to something new before the next
-round of events: a clock that runs for sixty ticks then costs one round, not sixty.
+round of events: a clock that runs for sixty ticks then costs one round, not sixty. The order of the happenings matters
+most: all that change the lower half of the bits are repeated until nothing new comes of them, before the others.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterable
+from functools import partial
 from typing import TypeAlias
 
 from safetymodel.explore.decisions import Diagram
 from safetymodel.explore.encoding import Encoding, Operation
-from safetymodel.explore.pooling import pool_of, readers_of
+from safetymodel.explore.pooling import Pooled, pool_of, readers_of
 from safetymodel.model.step import Kind
+
+TOGETHER = 44
+"""As many happenings, one after the other, again and again, as lead to something new; more are halved."""
 
 Happening: TypeAlias = tuple[tuple[int, ...], Operation]
 """The reactions to try after it, and the operation."""
@@ -38,13 +43,21 @@ class Saturation:
         numbers = [pooled.reactions for pooled in pool.reactions]
         self.readers = readers_of(encoding.system, numbers, anything) if anything else pool.readers
         self.subjects = [encoding.system.transitions[first].subsystem for first, *_ in numbers]
-        self.happenings: list[Happening] = [(self.readers.after(p.moved), p.operation) for p in pool.happenings]
+        depth = partial(_depth, encoding)
+        self.happenings: list[Happening] = [
+            (self.readers.after(p.moved), p.operation) for p in sorted(pool.happenings, key=depth, reverse=True)
+        ]
+        """Those first that change the lowest bits."""
         self.strikes: list[Happening] = [(self.readers.after(p.moved), p.operation) for p in pool.strikes]
         self.tick: Operation | None = pool.tick
         self.rounds = 0
 
     def close(self, members: Diagram, tried: Collection[int], room: Diagram) -> Diagram:
         """The members and what reactions make of them; only the reactions ``tried`` can be due at first."""
+        return self.closed(members, tried, room)[0]
+
+    def closed(self, members: Diagram, tried: Collection[int], room: Diagram) -> tuple[Diagram, tuple[Operation, ...]]:
+        """The same, and which reactions took place, in the order in which each first did."""
         false = self.encoding.decisions.false
         found = members
         active: dict[int, None] = {}
@@ -65,7 +78,7 @@ class Saturation:
             found = found | new
             waiting.update(dict.fromkeys(active))
             waiting.update(dict.fromkeys(self.readers.of[self.subjects[position]]))
-        return found
+        return found, tuple(self.reactions[position] for position in active)
 
     def grow(
         self,
@@ -76,26 +89,39 @@ class Saturation:
     ) -> Diagram:
         """The members and all that the steps lead to, as long as each lands in ``room``.
 
-        First everything that needs neither time nor a new fault, then time, then the next fault: sets
-        stay small while they are not yet whole. ``known`` is told of the growing set now and then; ``kept`` then gives
-        back what is worth going on with: with a state it must leave out all that leads to it.
+        First everything that needs no new fault, then the next fault; and time before anything else, then everything
+        that changes the lower half of the bits: sets stay small while they are not yet whole. ``known`` is told of the
+        growing set now and then; ``kept`` then gives back what is worth going on with: with a state it must leave out
+        all that leads to it.
         """
+        happenings = self.happenings
+
+        def part(first: int, end: int, found: Diagram) -> Diagram:
+            """Until none of these happenings leads to anything new any more."""
+            middle = (first + end) // 2
+            while True:
+                here = found
+                if end - first <= TOGETHER:
+                    found = self._happen(happenings[first:end], found, room)
+                    self.rounds += 1
+                    if known is not None:
+                        known(found)
+                    if kept is not None:
+                        found = kept(found)
+                else:
+                    found = here = part(first, middle, found)
+                    found = part(middle, end, found)
+                if found == here:
+                    return found
+
         found = self.close(members, self.readers.all, room)
         while True:
             before = found
             while True:
                 here = found
-                found = self._happen(self.happenings, found, room)
-                self.rounds += 1
-                if known is not None:
-                    known(found)
-                if kept is not None:
-                    found = kept(found)
+                found = part(0, len(happenings), self._wait(found, room))
                 if found == here:
-                    waited = self._wait(found, room)
-                    if waited == found:
-                        break
-                    found = waited
+                    break
             found = self._happen(self.strikes, found, room)
             if found == before:
                 return found
@@ -130,3 +156,9 @@ class Saturation:
             frontier = new & ~found & calm
             found = found | new
         return found
+
+
+def _depth(encoding: Encoding, pooled: Pooled) -> int:
+    """How far down the highest bit is that the moves change."""
+    changed = (bit for subsystem in pooled.moved or () for bit in encoding.state_bits[subsystem])
+    return min(changed, default=0)

@@ -23,6 +23,7 @@ from safetymodel.explore.engine import (
     going_round,
     no_limit,
 )
+from safetymodel.explore.macrosteps import Macrosteps
 from safetymodel.explore.ordering import support
 from safetymodel.explore.pooling import Pool, Pooled, pool_of
 from safetymodel.explore.saturation import Saturation
@@ -196,8 +197,14 @@ class SymbolicSpace:
         self.start: Diagram = symbolic.start
         self.on_work: Callable[[], None] = no_limit
         """Called before each operation; may raise :class:`LimitReached`."""
-        self._origins: dict[Pool, Backwards] = {}
         self._through: Through | None = None
+        self._forget()
+
+    def _forget(self) -> None:
+        """What is remembered of these states."""
+        self._origins: dict[Pool, Backwards] = {}
+        self._macrosteps: dict[Pool, Macrosteps] = {}
+        self._narrow: dict[Cone, SymbolicSpace] = {}
 
     def _guard(self) -> AbstractContextManager[None]:
         return within_memory(self.symbolic.memory)
@@ -300,7 +307,7 @@ class SymbolicSpace:
     def inside(self, room: Diagram, budget: int | None = None) -> SymbolicSpace:
         part = copy.copy(self)
         part.budget = self.budget if budget is None else budget
-        part._origins = {}
+        part._forget()
         with self._guard():
             part.reached = self.reached & room
             part.settled = self.settled & room
@@ -328,6 +335,13 @@ class SymbolicSpace:
         cone = cone_of(self.system, formulas)
         if len(cone.subsystems) == len(self.system.subsystems) or not self.complete or self._chatters():
             return self
+        if cone not in self._narrow:
+            self._narrow[cone] = self._narrowed(cone)
+        narrow = self._narrow[cone]
+        narrow.on_work = self.on_work
+        return narrow
+
+    def _narrowed(self, cone: Cone) -> SymbolicSpace:
         with self._guard():
             through = Through(self.symbolic.encoding, cone)
             own = (t.number for t in self.system.transitions if t.subsystem in cone.subsystems)
@@ -341,7 +355,7 @@ class SymbolicSpace:
         """This space through some subsystems; these states are transient. Which of those that are reached then count as
         settled and as transient is left to the caller."""
         view = copy.copy(self)
-        view._origins = {}
+        view._forget()
         view._through = through
         view.symbolic = copy.copy(self.symbolic)
         view.symbolic.encoding = through.encoding(transient)
@@ -359,7 +373,18 @@ class SymbolicSpace:
 
     def spread_back(self, a: Diagram, kinds: Collection[Kind], until: Diagram | None = None) -> Diagram:
         with self._guard():
-            return self._backwards(kinds).grow(a, self.on_work, until)
+            if until is not None and until & ~self.settled == self._false:
+                return self._macro(kinds).grow(a, until, self.on_work)
+            return self._backwards(kinds).grow(a, self.on_work)
+
+    def _macro(self, kinds: Collection[Kind]) -> Macrosteps:
+        """The happenings of these kinds with their reactions, within this space; remembered."""
+        pool = self._pool(kinds, None)
+        known = self._macrosteps.get(pool)
+        if known is None:
+            forwards = Saturation(self.symbolic.encoding, self.on_work, kinds)
+            known = self._macrosteps[pool] = Macrosteps(forwards, self.reached, self.settled, self.transient)
+        return known
 
     def fewest_faults(self, a: Diagram) -> Diagram:
         with self._guard():

@@ -1,0 +1,87 @@
+"""A happening with all the reactions to it as one step, looked at backwards: from settled states to settled states.
+
+Most reached states are passed in a reaction, and a set of settled states alone is several times smaller. What a
+happening of the reached states can pass until the logic has settled is known before any step is taken, so each step
+looks at that little part alone.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+
+from safetymodel.explore.backwards import Origin, from_within
+from safetymodel.explore.decisions import Diagram
+from safetymodel.explore.encoding import Write
+from safetymodel.explore.saturation import Happening, Saturation
+
+
+@dataclass(frozen=True, slots=True)
+class Macrostep:
+    """``passed``: where a run can be from just after the happening until it has settled, the settled states included;
+    ``reactions``: those that ever take place there, the latest first."""
+
+    passed: Diagram
+    reactions: tuple[Write | Origin, ...]
+    happening: Write | Origin
+
+    def source(self, members: Diagram) -> Diagram:
+        """The settled states from which it leads into the members; they are some of ``passed``."""
+        found = members
+        while True:
+            before = found
+            for reaction in self.reactions:
+                found = found | reaction.source(found)
+            if found == before:
+                return self.happening.source(found)
+
+
+class Macrosteps:
+    """The steps of a pool as macrosteps of the reached states."""
+
+    def __init__(self, forwards: Saturation, reached: Diagram, settled: Diagram, transient: Diagram) -> None:
+        self._encoding = forwards.encoding
+        self._strikes = bool(forwards.strikes)
+        false = self._encoding.decisions.false
+        steps = []
+        for tried, operation in _happenings(forwards):
+            forwards.on_work()
+            landed = operation.image(settled) & reached
+            if landed != false:
+                passed, reacting = forwards.closed(landed, tried, reached)
+                moved = passed & transient
+                reactions = tuple(from_within(reaction, moved) for reaction in reversed(reacting))
+                steps.append(Macrostep(passed, reactions, from_within(operation, settled)))
+        self._steps = tuple(reversed(steps))
+
+    def grow(self, members: Diagram, asked: Diagram, on_work: Callable[[], None]) -> Diagram:
+        """The members and settled states from which the steps can lead into them: all of those that are asked for,
+        of others perhaps not.
+
+        As long as no new fault strikes the flags of a run stay what they are: what has the flags of none of the
+        asked that are still missing is then let go.
+        """
+        false = self._encoding.decisions.false
+        total = found = members
+        looked_at = [false] * len(self._steps)
+        while (missing := asked & ~found) != false:
+            if not self._strikes:
+                found = found & missing.exists(self._encoding.all_but_flags)
+            before = found
+            for number, step in enumerate(self._steps):
+                on_work()
+                ends = found & step.passed
+                if ends != looked_at[number]:
+                    looked_at[number] = ends
+                    found = found | step.source(ends)
+            total = total | found
+            if found == before:
+                break
+        return total
+
+
+def _happenings(forwards: Saturation) -> Iterator[Happening]:
+    yield from forwards.happenings
+    yield from forwards.strikes
+    if forwards.tick is not None:
+        yield forwards.readers.of_time, forwards.tick
