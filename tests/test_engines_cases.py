@@ -225,7 +225,7 @@ def test_growth_of_sets_is_the_growth_of_the_model(name_engine: tuple[str, Engin
 
 def test_the_order_in_which_a_set_grows_makes_no_difference(monkeypatch: pytest.MonkeyPatch) -> None:
     looked = 0
-    for seed in range(2, 80, 3):
+    for seed in range(2, 120, 3):
         system, _ = load_text(random_spec(random.Random(seed)), "random.yaml")
         assert system is not None
         budget = min(2, len(system.faults))
@@ -235,7 +235,7 @@ def test_the_order_in_which_a_set_grows_makes_no_difference(monkeypatch: pytest.
             space: Space[Any] = symbolic_engine(system, budget)
             found.append((space.size(space.reached), space.size(space.settled)))
         assert len(set(found)) == 1, seed
-        looked += found[0][0] > 50
+        looked += found[0][0] > 20
     assert looked > 15
 
 
