@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterator
+from functools import reduce
 from typing import Generic, TypeVar
 
 from safetymodel.bench.reach import WAITING, Reach, Rows
@@ -65,13 +66,14 @@ class Ladder(Generic[S]):
         return self.reach.back(members, kinds, self.room)
 
     def height(self, states: Collection[State], most: int) -> tuple[int, State] | None:
-        """The fewest rows from one of the states, and that state; None beyond ``most``."""
+        """The fewest rows from one of the states, and the first such state; None beyond ``most``."""
+        space = self.reach.space
+        together = reduce(space.union, (self.reach.only(state) for state in states), space.nothing())
         for height in range(most + 1):
             if height == len(self.rungs) and not self.higher():
                 return None
-            for state in states:
-                if self.reach.space.contains(self.rungs[height], state):
-                    return height, state
+            if not space.is_empty(space.common(self.rungs[height], together)):
+                return height, next(state for state in states if space.contains(self.rungs[height], state))
         return None
 
     def down(self, state: State, height: int) -> Rows | None:

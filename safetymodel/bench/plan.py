@@ -7,7 +7,7 @@ it on the model in every order of reaction (`replay`), never by the search that 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Collection, Iterable
 from functools import partial, reduce
 from typing import Generic, TypeAlias, TypeVar
 
@@ -88,6 +88,8 @@ class Planner(Generic[S]):
         self._watcher = Watcher(self.follower, goals)
         self.known: dict[int | None, dict[State, tuple[Stimulus, ...]]] = {None: {}}
         """Under each fault the settled states that some walk has come to, and the fewest rows seen to lead there."""
+        self._layers: dict[int | None, Layers[S]] = {}
+        self._seen_at: dict[tuple[int, int | None, bool], S] = {}
 
     # -- the whole story ----------------------------------------------------------------------
 
@@ -231,18 +233,25 @@ class Planner(Generic[S]):
 
     def _targets(self, numbers: Iterable[int], fault: int | None, tries: dict[int, int]) -> list[tuple[int, S]]:
         """Where each goal would be seen in this kind of walk: surely, on a first try."""
-        space, found = self.space, []
-        part = self.natural if fault is None else self.flags[fault]
+        found = []
         for number in numbers:
-            places = self.places[number]
-            target = space.common(places.sure, part)
-            if space.is_empty(target):
+            target = self._place(number, fault, True)
+            if self.space.is_empty(target):
                 tries.setdefault(number, 1)
-            if tries.get(number, 0) or space.is_empty(target):
-                target = space.common(places.all, part)
-            if not space.is_empty(target):
+            if tries.get(number, 0):
+                target = self._place(number, fault, False)
+            if not self.space.is_empty(target):
                 found.append((number, target))
         return found
+
+    def _place(self, number: int, fault: int | None, sure: bool) -> S:
+        """Where a goal is seen (for sure) in a walk with this fault; remembered."""
+        key = number, fault, sure
+        if key not in self._seen_at:
+            places = self.places[number]
+            part = self.natural if fault is None else self.flags[fault]
+            self._seen_at[key] = self.space.common(places.sure if sure else places.all, part)
+        return self._seen_at[key]
 
     def _one_walk(self, section: Section, wanted: list[int], fault: int | None, tries: dict[int, int]) -> bool:
         """A walk from the initial state, carried on as long as that is shorter than a new one. False where it shows
@@ -307,7 +316,7 @@ class Planner(Generic[S]):
         if not known:  # already the initial state settles one way or the other, or is itself forbidden
             return None
         cost = {state: len(rows) for state, rows in known.items()}
-        layers = Layers(self.reach, known, room, fault)
+        layers = self._around(known, room, fault)
         first = [(number, target) for number, target in targets if tries.get(number, 0) < MOST_TRIES - 1]
         found = self._nearest(layers, first, NEAR_KNOWN if fault is None else 1) if first else None
         if found is not None:
@@ -329,6 +338,13 @@ class Planner(Generic[S]):
                     way = None
                 return number, None if way is None else (*known[place[1]], *way)
         return None
+
+    def _around(self, known: Collection[State], room: S, fault: int | None) -> Layers[S]:
+        """What can be come to from all that is known; as it was, where nothing has come to be known since."""
+        kept = self._layers.get(fault)
+        if kept is None or len(kept.states) != len(known):
+            kept = self._layers[fault] = Layers(self.reach, tuple(known), room, fault)
+        return kept
 
     def _left(self, wanted: Iterable[int]) -> int:
         return sum(self.outcomes[n] == "open" for n in wanted)

@@ -6,7 +6,7 @@ A goal counts only where every order of reaction, and every moment of a move in 
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 from safetymodel.bench.goals import Goal
 from safetymodel.bench.sights import Sight
@@ -33,6 +33,24 @@ class Phase:
     settled: tuple[State, ...]
     takers: Mapping[int, list[State]]
     """The states in which each transition may be taken of itself."""
+    _numbered: list[tuple[dict[State, int], list[list[tuple[int, int]]]]] = field(default_factory=list, repr=False)
+
+    def ends_without(self, before: Iterable[State], transition: int, here: Iterable[State]) -> tuple[State, ...]:
+        """The settled states in which it can end where a transition is never taken from some states."""
+        if not self._numbered:  # comparing numbers takes far less time than comparing states
+            place = {state: number for number, state in enumerate(self.edges)}
+            self._numbered.append((place, [[(t, place[after]) for t, after in ways] for ways in self.edges.values()]))
+        place, onward = self._numbered[0]
+        barred = {place[state] for state in here}
+        stack = [place[state] for start in before for state in self.landed[start]]
+        seen = set(stack)
+        while stack:
+            number = stack.pop()
+            for t, after in onward[number]:
+                if after not in seen and (t != transition or number not in barred):
+                    seen.add(after)
+                    stack.append(after)
+        return tuple(state for state in self.settled if place[state] in seen)
 
 
 @dataclass(frozen=True, slots=True)
@@ -331,24 +349,14 @@ class Watcher:
 
     def _avoids(self, sight: Sight, done: Done) -> bool:
         """Whether some order of reaction gets by without the transition being taken from a state with the formula."""
-        left, holds = set(done.before), self.follower.tracker.asked(sight.formula)
-        taken = [{s for s in phase.takers.get(sight.number, ()) if holds(s)} for phase in done.phases]
+        left, holds = done.before, self.follower.tracker.asked(sight.formula)
+        taken = [[s for s in phase.takers.get(sight.number, ()) if holds(s)] for phase in done.phases]
         if not any(taken):
             return True
         for phase, here in zip(done.phases, taken, strict=True):
-            if left - phase.landed.keys():
+            if any(state not in phase.landed for state in left):
                 return True  # what was waited for is seen
-            stack = [state for before in left for state in phase.landed[before]]
-            seen: set[State] = set()
-            while stack:
-                state = stack.pop()
-                if state in seen:
-                    continue
-                seen.add(state)
-                for t, after in phase.edges[state]:
-                    if t != sight.number or state not in here:
-                        stack.append(after)
-            left = seen.intersection(phase.settled)
+            left = phase.ends_without(left, sight.number, here)
             if not left:
                 return False
         return True
