@@ -6,7 +6,6 @@ import random
 import re
 from collections import Counter
 from pathlib import Path
-from typing import Any
 
 import pytest
 from random_systems import random_spec
@@ -15,11 +14,13 @@ from safetymodel.claims.clock import Clock
 from safetymodel.explore.choice import explore
 from safetymodel.explore.engine import LimitReached, going_round
 from safetymodel.insight.necessity import Necessity, necessity
-from safetymodel.insight.necessity_batch import Found, look
-from safetymodel.insight.necessity_changes import Change, changes_of
+from safetymodel.insight.necessity_alone import Alone
+from safetymodel.insight.necessity_altered import Altered
+from safetymodel.insight.necessity_changes import changes_of
 from safetymodel.insight.necessity_mirrors import mirrors_of, with_mirrors
 from safetymodel.insight.necessity_sentences import effect_sentence, mirrored_sentences, summary
 from safetymodel.insight.necessity_variants import changed_system
+from safetymodel.insight.necessity_verdicts import Told
 from safetymodel.insight.standing import RANK, word_of
 from safetymodel.model.build import load, load_text
 from safetymodel.model.formula import TRUE
@@ -64,7 +65,7 @@ def compared(seed: int) -> Counter[str]:
     whole = explore(mirrored, (budgets[-1],), "product").spaces[budgets[-1]]
     goes_round = not whole.is_empty(going_round(whole, whole.transient))
     all_of_them = {e.change.number: e for e in necessity(spaces, everything=True).effects}
-    quickly = {e.change.number: e for e in necessity(spaces).effects}
+    quickly = {e.change.number: e for e in necessity(spaces, everything=False).effects}
     for change in changes_of(system):
         after = words_of(changed_system(mirrored, change), "product")
         if kept:
@@ -111,11 +112,11 @@ def test_random_specs() -> None:
     assert found["chatter"] >= 4
 
 
-def hatch() -> Necessity:
+def hatch(everything: bool | None = None) -> Necessity:
     system, problems = load(str(SPECS / "two-door-hatch.yaml"))
     assert system is not None, problems
     budgets = sorted({0, *(r.withstand for r in system.requirements)})
-    return necessity(explore(system, budgets).spaces)
+    return necessity(explore(system, budgets).spaces, everything=everything)
 
 
 def test_parts_are_told_by_what_they_say() -> None:
@@ -157,7 +158,7 @@ def test_a_missing_requirement_and_a_redundant_part() -> None:
         f"{start} `wet`: {nobody} {same}",
         f"{start} `covered`: {nobody} After the run shown (1 happening) it can happen, and could not before.",
         f"{start} `wet`: {nobody} {same}",
-        "pump: running -> still without `not wet`: noticed by R1 (reacts, then empty).",
+        "pump: running -> still without `not wet`: noticed by R1 (reacts, then empty) and R2 (holds, then broken).",
     ]
     assert [s.split(" (")[0] for s in summary(found)][:2] == [
         "1 of 4 parts of the conditions is noticed when left out",
@@ -212,7 +213,7 @@ def test_faults_of_one_channel_are_looked_at_in_its_twin_as_well() -> None:
 def test_chatter_is_told_apart() -> None:
     system, problems = load_text(TWINS, "pump.yaml")
     assert system is not None, problems
-    found = necessity(explore(system, (0, 1)).spaces)
+    found = necessity(explore(system, (0, 1)).spaces, everything=False)
     (dark,) = (e for e in found.of_kind("part") if "dark -> lit" in effect_sentence(system, e))
     assert dark.chatters
     assert dark not in found.unasked
@@ -251,9 +252,9 @@ def test_what_is_known_when_time_is_up_is_kept() -> None:
                 raise LimitReached("enough")
 
     spaces = explore(system, (0, 1)).spaces
-    everything = {e.change.number: e for e in necessity(spaces, rest=Counting, runs=Clock).effects}
+    everything = {e.change.number: e for e in necessity(spaces, everything=False, rest=Counting, runs=Clock).effects}
     calls, most = 0, calls * 9 // 10
-    some = necessity(spaces, rest=Counting, runs=Clock)
+    some = necessity(spaces, everything=False, rest=Counting, runs=Clock)
     known = [e for e in some.effects if e.known]
     assert 0 < len(known) < len(some.effects)
     assert all(bool(e.noticed) == bool(everything[e.change.number].noticed) for e in known)
@@ -272,13 +273,15 @@ def test_what_the_readme_says_of_the_table() -> None:
 
 def test_most_is_told_without_exploring_anew(monkeypatch: pytest.MonkeyPatch) -> None:
     explored: list[int] = []
+    told = Alone.told
 
-    def counting(system: System, group: list[Change], *rest: Any) -> Found:
-        explored.extend(change.number for change in group)
-        return look(system, group, *rest)
+    def counting(self: Alone, altered: Altered, may: frozenset[str]) -> Told:
+        explored.append(altered.change.number)
+        return told(self, altered, may)
 
-    monkeypatch.setattr("safetymodel.insight.necessity_jobs.look", counting)
-    found = hatch()
+    monkeypatch.setattr(Alone, "told", counting)
+    monkeypatch.setattr("safetymodel.insight.necessity_jobs.look", None)
+    found = hatch(everything=False)
     open_parts = [e for e in found.of_kind("part") if e.change.number in explored]
     assert found.parts == 13
     assert len(open_parts) <= 5

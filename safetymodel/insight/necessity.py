@@ -11,9 +11,10 @@ from safetymodel.claims.beside import Beside
 from safetymodel.claims.clock import Clock
 from safetymodel.claims.verdict import Trace, Word
 from safetymodel.explore.engine import LimitReached, Limits, Progress, Space
-from safetymodel.explore.symbolic import Symbolic, SymbolicSpace
+from safetymodel.explore.symbolic import SymbolicSpace
 from safetymodel.insight.necessity_changes import Change, Kind, changes_of
 from safetymodel.insight.necessity_jobs import (
+    AloneJob,
     Answer,
     AskJob,
     Given,
@@ -26,6 +27,7 @@ from safetymodel.insight.necessity_jobs import (
     working,
 )
 from safetymodel.insight.necessity_mirrors import Asked, Mirror, asked_again, asked_with, mirrors_of, with_mirrors
+from safetymodel.insight.necessity_record import Record, Recorded
 from safetymodel.insight.standing import word_of
 from safetymodel.model.system import Requirement, System
 
@@ -33,6 +35,9 @@ KINDS: tuple[Kind, ...] = ("part", "removed", "negated", "late")
 
 GROUP = 80
 """Changes that are explored together: more of them share more work, fewer leave more known when time is up."""
+
+SMALL = 40
+"""States of all subsystems together up to which everybody who notices a change is named."""
 
 GROUP_BESIDE = 20
 """The same where a further process explores while others are still told."""
@@ -116,7 +121,7 @@ class Necessity:
 def necessity(
     spaces: Mapping[int, Space[Any]],
     *,
-    everything: bool = False,
+    everything: bool | None = None,
     kinds: Collection[Kind] = KINDS,
     clock: Clock | None = None,
     limits: Limits | None = None,
@@ -133,7 +138,7 @@ def necessity(
     runs after it; without, ``clock`` is for everything. ``processes`` work at once, with the same answers.
 
     A requirement notices where its verdict becomes worse: holds, reacts, empty, broken. Those that are broken as it is
-    are not asked.
+    are not asked. ``everything``: each that notices is named, otherwise one at least; without, where that costs little.
     """
     started = time.monotonic()
     clock, limits = clock or Clock(), limits or Limits()
@@ -142,18 +147,20 @@ def necessity(
     mirrors = mirrors_of(declared) if most else ()
     system = with_mirrors(declared, mirrors)
     chosen = sorted((c for c in changes_of(system) if c.kind in kinds), key=lambda c: (KINDS.index(c.kind), c.number))
-    looked = _Looked(system, chosen, GROUP if processes == 1 else GROUP_BESIDE)
+    if everything is None:
+        everything = sum(len(s.states) for s in declared.subsystems) <= SMALL
+    looked = _Looked(system, chosen, GROUP if processes == 1 else GROUP_BESIDE, everything)
     shortfall = next((s.shortfall for s in spaces.values() if not s.complete), "")
     if not shortfall:
         try:
             if words is None:
                 words = {r.name: word_of(spaces[r.withstand], r, clock) for r in system.requirements}
-            space = _symbolic(spaces[most], system, clock.within(limits))
+            space, record = _symbolic(spaces[most], system, clock.within(limits))
         except LimitReached as limit:
             shortfall = clock.reason if clock.over else str(limit)
         else:
             given = Given(tuple(chosen), everything, limits)
-            looked.worker = Worker(space, given, progress)
+            looked.worker = Worker(space, given, progress, record)
             maker = f"{working.__module__}:{working.__name__}"
             with Beside[Work, Answer](
                 space.symbolic, maker, given, looked.answer, processes - 1, only_here
@@ -164,7 +171,9 @@ def necessity(
                     clock = rest() if rest is not None else clock
                     looked.stage([c for c in chosen if c.kind == "part"], clock, progress)
                     clock = more() if more is not None else clock
-                    looked.stage([c for c in chosen if c.kind != "part"], clock, progress)
+                    # what is taken away takes longest to tell
+                    looked.stage([c for c in chosen if c.kind in ("negated", "late")], clock, progress)
+                    looked.stage([c for c in chosen if c.kind == "removed"], clock, progress)
                 except LimitReached as limit:
                     shortfall = clock.reason if clock.over else str(limit)
                 if looked.begun:
@@ -174,14 +183,14 @@ def necessity(
     return Necessity(system, effects, everything, spent, shortfall, mirrors, tuple(sorted(looked.asked.plain)))
 
 
-def _symbolic(space: Space[Any], system: System, limits: Limits) -> SymbolicSpace:
-    """The states of the system with mirrored faults."""
+def _symbolic(space: Space[Any], system: System, limits: Limits) -> tuple[SymbolicSpace, Record | None]:
+    """The states of the system with mirrored faults; and how they were found, if they are explored here."""
     if isinstance(space, SymbolicSpace) and space.system == system:
-        return space
-    found = SymbolicSpace(Symbolic(system, space.budget, limits))
-    if not found.complete:
-        raise LimitReached(found.shortfall)
-    return found
+        return space, None
+    explored = Recorded(system, space.budget, limits)
+    if explored.shortfall:
+        raise LimitReached(explored.shortfall)
+    return SymbolicSpace(explored), explored.record
 
 
 def _asked(
@@ -201,14 +210,21 @@ def _asked(
     return asked_with(mirrors, words, again)
 
 
+def _raise_shortfall(answers: Sequence[Answer]) -> None:
+    for answer in answers:
+        if answer.shortfall:
+            raise LimitReached(answer.shortfall)
+
+
 class _Looked:
     """What is known so far."""
 
     beside: Beside[Work, Answer]
     worker: Worker
 
-    def __init__(self, system: System, changes: Sequence[Change], together: int) -> None:
+    def __init__(self, system: System, changes: Sequence[Change], together: int, everything: bool) -> None:
         self.system = system
+        self.everything = everything
         self.requirements = {r.name: r for r in system.requirements}
         self.effects = {c.number: Effect(c, known=False) for c in changes}
         self.together = together
@@ -216,52 +232,60 @@ class _Looked:
         self.asked = Asked({}, frozenset())
         self.begun = False
         """Whether it is known how each requirement is asked."""
-        self._still: list[int] = []
-        """Changes that are open, and not in a job yet."""
+        self._added: list[AloneJob] = []
         self._may: dict[int, frozenset[str]] = {}
-        self._untold = 0
-        self._added: list[LookJob] = []
+        """By the number of each change that is still open: who may notice it."""
 
     def stage(self, changes: Sequence[Change], clock: Clock, progress: Progress | None) -> None:
-        """Some of the changes: what can be told of each by itself, then what is left."""
+        """Some of the changes: what can be told of each, then each that is left explored by itself, then those together
+        that take more faults than one."""
 
         def tell(job: Work) -> None:
-            if progress and isinstance(job, TellJob):
-                t = self.system.transitions[self.effects[job.changes[0]].change.transition]
+            if progress and isinstance(job, TellJob | AloneJob):
+                first = job.changes[0] if isinstance(job, TellJob) else job.change
+                t = self.system.transitions[self.effects[first].change.transition]
                 progress(f"necessity: {self.system.subsystems[t.subsystem].name}", 0)
 
         by_transition: dict[int, list[int]] = {}
         for change in changes:
             by_transition.setdefault(change.transition, []).append(change.number)
         jobs = [TellJob(tuple(numbers), self.asked) for numbers in by_transition.values()]
-        self._still, self._may, self._untold, self._added = [], {}, len(jobs), []
+        self._added, self._may = [], {}
         answers = self.beside.done(jobs, clock, tell)
         for told in (told for answer in answers for told in answer.told):
             self.effects[told.change] = replace(self.effects[told.change], differs=told.differs, more=told.more)
             if told.decided:
                 self._note(told.change, told.told.found, told.told.chatters)
+            else:
+                self._may[told.change] = told.told.open
+        goes_round = any(answer.chatters for answer in answers)
         for job, answer in zip(self._added, answers[len(jobs) :], strict=True):
+            if answer.alone is not None and answer.alone.decided:
+                self._note(job.change, answer.alone.found, answer.alone.chatters)
+                del self._may[job.change]
+        _raise_shortfall(answers)
+        self._together(sorted(self._may), goes_round, clock)
+
+    def _together(self, left: Sequence[int], goes_round: bool, clock: Clock) -> None:
+        """What is left, in groups."""
+        groups = [tuple(left[at : at + self.together]) for at in range(0, len(left), self.together)]
+        jobs = [LookJob(group, self.asked, goes_round, {n: self._may[n] for n in group}) for group in groups]
+        answers = self.beside.done(jobs, clock)
+        for job, answer in zip(jobs, answers, strict=True):
             if answer.found is not None:
                 for number in job.changes:
                     self._note(number, answer.found.noticed[number], number in answer.found.chatter)
-        for answer in answers:
-            if answer.shortfall:
-                raise LimitReached(answer.shortfall)
+        _raise_shortfall(answers)
 
     def answer(self, job: Work, clock: Clock) -> Answer:
-        """In this process. As soon as enough changes are left open they are a job of their own."""
+        """In this process. What is left open is a job of its own, unless everybody who notices is asked for."""
         answer = self.worker.answer(job, clock)
-        if isinstance(job, TellJob) and not answer.shortfall:
-            self._untold -= 1
+        if isinstance(job, TellJob) and not self.everything and not answer.chatters:
             for told in answer.told:
                 if not told.decided:
-                    self._still.append(told.change)
-                    self._may[told.change] = told.told.open
-            while len(self._still) >= self.together or (self._still and not self._untold):
-                group, self._still = self._still[: self.together], self._still[self.together :]
-                look = LookJob(tuple(group), self.asked, answer.chatters, {n: self._may[n] for n in group})
-                self._added.append(look)
-                self.beside.add(look)
+                    look = AloneJob(told.change, self.asked, told.told.open)
+                    self._added.append(look)
+                    self.beside.add(look)
         return answer
 
     def _note(self, number: int, found: Mapping[str, Word], chatters: bool) -> None:

@@ -182,3 +182,17 @@ class Alterations:
             parts = (d for n, d in enumerate(self.encoding.due) if n != number and d != self.false)
             known = self._others[number] = disjoin(parts, self.false)
         return known
+
+
+def altered_space(
+    space: SymbolicSpace, altered: Altered, reached: Diagram, chatters: bool | None = None
+) -> SymbolicSpace:
+    """These states as a space of the changed system, under the budget of the given one. ``chatters``: whether reactions
+    can go on for ever in it; None as long as nobody has looked."""
+    symbolic = copy.copy(space.symbolic)
+    symbolic.encoding = altered.encoding
+    symbolic.reached = reached
+    symbolic.chatters = chatters
+    found = SymbolicSpace(symbolic, space.budget)
+    found.on_work = altered.on_work
+    return found

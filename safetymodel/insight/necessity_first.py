@@ -19,13 +19,13 @@ from safetymodel.explore.engine import EVERY_STEP, going_round, no_limit
 from safetymodel.explore.saturation import Saturation
 from safetymodel.explore.symbolic import SymbolicSpace
 from safetymodel.insight.necessity_altered import Altered
-from safetymodel.insight.necessity_looks import Look, looks_of
+from safetymodel.insight.necessity_looks import looks_of
 from safetymodel.insight.necessity_mirrors import Asked
 from safetymodel.insight.necessity_record import Record
 from safetymodel.model.system import System
 
-ROUNDS = 2
-"""The first difference, and one round of all that can happen after it; one more showed nothing new on the coach."""
+ROUNDS = 3
+"""The first difference, and some rounds of what can happen after it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,7 +52,6 @@ class FirstLook:
         self.system: System = space.system
         self.asked = asked
         self.on_work = on_work
-        self.looks: tuple[Look, ...] = looks_of(self.encoding, self.system.requirements, asked)
         self.false = self.encoding.decisions.false
         self.record = record
         self.chatters = going_round(space, space.transient) != self.false
@@ -71,7 +70,7 @@ class FirstLook:
             known, operation = before
             new = saturation.close(operation.image(known & changed.calm), all_readers, room)
             landed = saturation.close(new & differing, all_readers, room)
-        looks = looks_of(changed, self.system.requirements, self.asked)
+        looks = looks_of(changed, self.system.requirements, self.asked, self.on_work)
         found: dict[str, Word] = {}
         left = ROUNDS
 

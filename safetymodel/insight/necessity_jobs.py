@@ -12,11 +12,14 @@ from safetymodel.claims.verdict import Trace, Word
 from safetymodel.claims.watch import NOTHING
 from safetymodel.explore.engine import LimitReached, Limits, Progress
 from safetymodel.explore.symbolic import Symbolic, SymbolicSpace, within_memory
+from safetymodel.insight.necessity_alone import Alone
 from safetymodel.insight.necessity_altered import Alterations, Altered
 from safetymodel.insight.necessity_batch import Found, look
 from safetymodel.insight.necessity_changes import Change
 from safetymodel.insight.necessity_mirrors import Asked
-from safetymodel.insight.necessity_told import Telling, Told
+from safetymodel.insight.necessity_record import Record
+from safetymodel.insight.necessity_told import Telling
+from safetymodel.insight.necessity_verdicts import Told
 from safetymodel.insight.standing import word_of
 from safetymodel.model.formula import InState
 
@@ -46,6 +49,15 @@ class TellJob:
 
 
 @dataclass(frozen=True, slots=True)
+class AloneJob:
+    """Who notices this change (number), explored by itself; ``may``: who may."""
+
+    change: int
+    asked: Asked
+    may: frozenset[str]
+
+
+@dataclass(frozen=True, slots=True)
 class LookJob:
     """Who notices each of these changes (numbers), explored together. ``may``: by the number of the change who may."""
 
@@ -62,7 +74,7 @@ class RunJob:
     change: int
 
 
-Work = AskJob | TellJob | LookJob | RunJob
+Work = AskJob | TellJob | AloneJob | LookJob | RunJob
 
 
 def only_here(job: Work) -> bool:
@@ -96,6 +108,7 @@ class Answer:
     told: tuple[ToldOf, ...] = ()
     chatters: bool = False
     found: Found | None = None
+    alone: Told | None = None
     trace: Trace | None = None
     shortfall: str = ""
 
@@ -103,7 +116,10 @@ class Answer:
 class Worker:
     """Does jobs over the states of the system with mirrored faults."""
 
-    def __init__(self, space: SymbolicSpace, given: Given, progress: Progress | None = None) -> None:
+    def __init__(
+        self, space: SymbolicSpace, given: Given, progress: Progress | None = None, record: Record | None = None
+    ) -> None:
+        """``record``: of how the states were found, if that is known."""
         self.space = SymbolicSpace(space.symbolic, space.budget)
         self.space.on_work = self._check
         self.given = given
@@ -111,7 +127,9 @@ class Worker:
         self.clock = Clock()
         """Of the job that is at work."""
         self._changes = {c.number: c for c in given.changes}
+        self.record = record
         self._telling: Telling | None = None
+        self._alone: Alone | None = None
         self._altered: dict[int, Altered] = {}
 
     def answer(self, job: Work, clock: Clock) -> Answer:
@@ -130,6 +148,8 @@ class Worker:
                         telling = self.telling(words)
                         self._tell(telling, changes, told)
                         return Answer(told=tuple(told), chatters=telling.first.chatters)
+                    case AloneJob():
+                        return Answer(alone=self._explored(job))
                     case LookJob():
                         return Answer(found=self._look(job))
                     case RunJob(change):
@@ -141,7 +161,10 @@ class Worker:
     def telling(self, asked: Asked) -> Telling:
         """Made with the first change that is told."""
         if self._telling is None:
-            self._telling = Telling(self.space, asked, self.given.changes, self.given.everything, self._check)
+            self._telling = Telling(
+                self.space, asked, self.given.changes, self.given.everything, self._check, self.record
+            )
+            self.record = self._telling.record
             self._altered = {a.change.number: a for a in self._telling.altered}
         return self._telling
 
@@ -161,6 +184,17 @@ class Worker:
             self._check()
             more = altered.more != altered.false
             told.append(ToldOf(altered.change.number, True, more, telling.tell_all(altered)))
+
+    def _explored(self, job: AloneJob) -> Told:
+        """What the change proves to be; as little as before where that needs more faults."""
+        if self._alone is None:
+            encoding = self.space.symbolic.encoding
+            self.record = self.record or Record(encoding, self.space.start, self._check, faults=False)
+            self._alone = Alone(self.space, self.record, job.asked, self._check)
+        altered = self._altered.get(job.change)
+        if altered is None:
+            altered = Alterations(self.space, self._check).of(self._changes[job.change])
+        return self._alone.told(altered, job.may)
 
     def _run(self, altered: Altered) -> Trace | None:
         """To where the transition can happen only with the change; where it never can, to where it only can without."""

@@ -21,7 +21,7 @@ from safetymodel.explore.ordering import signal_support, support
 from safetymodel.explore.pooling import moved_by
 from safetymodel.explore.symbolic import SymbolicSpace
 from safetymodel.insight.necessity_altered import Altered, Moves
-from safetymodel.insight.necessity_return import Return
+from safetymodel.insight.necessity_return import may_be_lost
 from safetymodel.model.formula import Not
 from safetymodel.model.system import Requirement
 
@@ -95,7 +95,6 @@ class Kept:
     _inside: Diagram | None = None
     _reacting: Diagram | None = None
     _ages: list[Diagram] | None = None
-    _return: Return | None = None
 
     def may_become(self, found: Grown) -> Word | None:
         """`broken`, or `reacts` where it holds, if it may be so in the changed system; surely so if that has
@@ -114,9 +113,9 @@ class Kept:
                 # what faults from the start keep away is told by runs, which are all still there, or are not
                 return bool(self.space.budget) and not found.altered.only_more
             case "always_possible":
-                if self._return is None:
-                    self._return = Return(self.space, self.requirement.subject, self.few)
-                return self._return.may_be_lost(found.altered, found.new & self.few)
+                reached = self.space.reached | (found.new & self.few)
+                lost = may_be_lost(self.space, found.altered, reached, self.requirement.subject)
+                return lost != found.altered.false
             case "permissive":
                 assert self.requirement.allowed is not None
                 return self._turned_on(found, Not(self.requirement.allowed))

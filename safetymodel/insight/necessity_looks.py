@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
 from safetymodel.claims.breach_states import breach_of
 from safetymodel.claims.verdict import Word
+from safetymodel.claims.watch import INSIDE, OUTSIDE, window
 from safetymodel.explore.decisions import Diagram
 from safetymodel.explore.encoding import Encoding, Operation
+from safetymodel.explore.engine import EVERY_STEP, no_limit
+from safetymodel.explore.saturation import Saturation
 from safetymodel.insight.necessity_mirrors import Asked
 from safetymodel.model.formula import Formula, HowMany, InState, Not, SignalTrue, atoms
 from safetymodel.model.system import Requirement, System
@@ -39,20 +42,36 @@ class Look:
             found = found | (operation.image(members & before) & self.on)
         return found
 
-    def ended(self, members: Diagram, operation: Operation, kind: str, number: int) -> Diagram:
-        """Where this one step of the members is a breach, or ends in one."""
-        if self.states is not None:
-            return operation.image(members) & self.states
-        assert self.on is not None
-        assert self.off is not None
-        if self.listed is not None and (kind == "reaction" or (kind == "event" and number in self.listed)):
-            return members & ~members
-        return operation.image(members & self.off) & self.on
+
+@dataclass(frozen=True, slots=True)
+class Watched:
+    """The same for what is watched from a settled state in ``begins`` on, up to one in ``ends``."""
+
+    requirement: Requirement
+    word: Word
+    begins: Diagram
+    room: Diagram
+    bad: Diagram
+    saturation: Saturation
+
+    def seen(self, members: Diagram) -> Diagram:
+        """The members that must not come about to which steps among them lead inside the window."""
+        entries = members & self.begins
+        if entries == entries & ~entries or members & self.bad & self.room == entries & ~entries:
+            return entries & ~entries
+        return self.saturation.grow(entries, members & self.room) & self.bad
 
 
-def looks_of(encoding: Encoding, requirements: Iterable[Requirement], asked: Asked) -> tuple[Look, ...]:
-    """One for each requirement that passes and whose form needs no more than that; the others have none."""
-    found = []
+def looks_of(
+    encoding: Encoding,
+    requirements: Iterable[Requirement],
+    asked: Asked,
+    on_work: Callable[[], None] = no_limit,
+) -> tuple[Look | Watched, ...]:
+    """One for each requirement that passes and whose form needs no more than that; the others have none. Those that
+    cost most come last."""
+    found: list[Look] = []
+    watched: list[Watched] = []
     declared = asked.declared(encoding)
     for requirement in requirements:
         word = asked.words[requirement.name]
@@ -60,15 +79,33 @@ def looks_of(encoding: Encoding, requirements: Iterable[Requirement], asked: Ask
             few = encoding.flags_at_most[min(requirement.withstand, encoding.budget)]
             if requirement.name in asked.plain:
                 few = few & declared
+            if requirement.begins is not None:
+                watched.append(_watched(encoding, requirement, word, few, on_work))
+                continue
             look = _look(encoding, requirement, word, few)
             if look is not None:
                 found.append(look)
-    return tuple(found)
+    return (*found, *watched)
+
+
+def _watched(
+    encoding: Encoding, requirement: Requirement, word: Word, few: Diagram, on_work: Callable[[], None]
+) -> Watched:
+    (opens, _), *_ = window(requirement).settling(OUTSIDE)
+    begins = few & encoding.calm & encoding.formula(opens)
+    room = few
+    for ends, _ in window(requirement).settling(INSIDE):
+        room = room & ~(encoding.calm & encoding.formula(ends))
+    bad = few & encoding.formula(breach_of(requirement))
+    if word == "reacts":
+        bad = bad & encoding.calm
+    worse: Word = "reacts" if word == "holds" and not requirement.prevent else "broken"
+    return Watched(requirement, worse, begins, room, bad, Saturation(encoding, on_work, EVERY_STEP))
 
 
 def _look(encoding: Encoding, requirement: Requirement, word: Word, few: Diagram) -> Look | None:
     match requirement.form:
-        case "never" | "always" if requirement.begins is None:
+        case "never" | "always":
             pass
         case "cause" if requirement.within is None:
             pass

@@ -6,14 +6,19 @@ from collections.abc import Callable, Collection
 
 from safetymodel.explore.decisions import Diagram
 from safetymodel.explore.encoding import Encoding, Operation
-from safetymodel.explore.engine import EVERY_STEP
+from safetymodel.explore.engine import EVERY_STEP, LimitReached
 from safetymodel.explore.saturation import Happening, Saturation
+from safetymodel.explore.symbolic import Symbolic
 
 
 class Record:
-    """``known`` before each operation that leads on, ``last`` after all of them; ``start``: where runs begin."""
+    """``known`` before each operation that leads on, ``last`` after all of them; ``start``: where runs begin.
 
-    def __init__(self, encoding: Encoding, start: Diagram, on_work: Callable[[], None]) -> None:
+    All that needs no fault comes first.
+    """
+
+    def __init__(self, encoding: Encoding, start: Diagram, on_work: Callable[[], None], faults: bool = True) -> None:
+        """Without ``faults`` it ends where only a fault leads on."""
         self.encoding = encoding
         self.start = start
         self.known: list[Diagram] = []
@@ -30,8 +35,9 @@ class Record:
                     self._once(ticks)
                     if self.last == here:
                         break
-            self._once(saturation.strikes)
-            if self.last == before:
+            if faults:
+                self._once(saturation.strikes)
+            if self.last == before or not faults:
                 return
 
     def _once(self, happenings: Collection[Happening]) -> None:
@@ -58,3 +64,19 @@ class Record:
             middle = (low + high) // 2
             low, high = (middle, high) if self.known[middle] & members == false else (low, middle)
         return high
+
+
+class Recorded(Symbolic):
+    """States that are explored with a record of it."""
+
+    record: Record
+
+    def _explore(self) -> None:
+        self.encoding = Encoding(self.system, self.budget, self.memory)
+        self.start = self.reached = self._started_in(self.encoding)
+        self.saturation = Saturation(self.encoding, self._work, EVERY_STEP)
+        try:
+            self.record = Record(self.encoding, self.start, self._work)
+            self.reached = self.record.last
+        except LimitReached as limit:
+            self.shortfall = str(limit)

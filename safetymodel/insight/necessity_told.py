@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
 
 from safetymodel.claims.verdict import Word
 from safetymodel.explore.cone import cone_of
@@ -17,27 +16,9 @@ from safetymodel.insight.necessity_first import FirstLook
 from safetymodel.insight.necessity_kept import Grown, Kept, TooLarge, grown, may_go_round
 from safetymodel.insight.necessity_mirrors import Asked
 from safetymodel.insight.necessity_record import Record
+from safetymodel.insight.necessity_verdicts import Told
 from safetymodel.insight.necessity_witness import Witnesses
 from safetymodel.model.system import Requirement
-
-
-@dataclass(frozen=True, slots=True)
-class Told:
-    """``found``: requirements (names) that notice, with the verdict that they then have at best; ``chatters``: the
-    logic can then go round for ever. ``open``: those that may notice, ``rounds``: whether it may go round."""
-
-    found: dict[str, Word]
-    chatters: bool = False
-    open: frozenset[str] = frozenset()
-    rounds: bool = False
-
-    @property
-    def noticed(self) -> bool:
-        return bool(self.found) or self.chatters
-
-    @property
-    def decided(self) -> bool:
-        return self.noticed or not (self.open or self.rounds)
 
 
 class Telling:
@@ -51,10 +32,12 @@ class Telling:
         changes: Iterable[Change],
         everything: bool,
         on_work: Callable[[], None] = no_limit,
+        record: Record | None = None,
     ) -> None:
+        """``record``: of how the states were found, if that is known."""
         self.space = space
         self.everything = everything
-        record = Record(space.symbolic.encoding, space.start, on_work)
+        self.record = record = record or Record(space.symbolic.encoding, space.start, on_work)
         self.first = FirstLook(space, record, asked, on_work)
         encoding = space.symbolic.encoding
         alterations = Alterations(space, on_work)
@@ -80,22 +63,21 @@ class Telling:
             parts[r.name] = part
             self._kept[r.name] = Kept(part, r, few, asked.words[r.name] == "holds")
             self._cones[r.name] = cone_of(space.system, r.formulas).subsystems
-        self._witnesses = Witnesses(record, parts, harmed)
+        self._witnesses = Witnesses(record, parts, harmed, on_work)
 
     def leads_nowhere_new(self, altered: Altered) -> bool:
         return altered.strays(altered.reached) & ~altered.reached == altered.false
 
     def tell_all(self, altered: Altered) -> Told:
         """What can be told of one change, the quickest first. Where it takes steps away and leads to new states too, it
-        is left open: to explore many together costs less."""
-        told = self.unknown(altered)
-        if self.leads_nowhere_new(altered):
-            told = self.tell(altered)
-        if not told.decided and not self.everything:
+        is left open after a first look."""
+        if not self.everything:
             soon = self.first.soon(altered)
             if soon.found or soon.chatters:
                 return Told(soon.found, soon.chatters)
-        return self.tell(altered) if not told.decided and altered.only_more else told
+        if altered.only_more or self.leads_nowhere_new(altered):
+            return self.tell(altered)
+        return self.unknown(altered)
 
     def unknown(self, altered: Altered) -> Told:
         """As long as nothing is."""
@@ -110,6 +92,7 @@ class Telling:
             if altered.does_as(other, everywhere):
                 return told
         concerned = [r for r in self.requirements if self._concerned(r, altered)]
+        concerned.sort(key=lambda r: r.form == "always_possible")
         try:
             found = grown(altered)
         except TooLarge:
@@ -126,7 +109,11 @@ class Telling:
             return Told({}, True)
         left: set[str] = set()
         for requirement in concerned:
-            word = self._may_become(requirement, found)
+            if left and not self.everything and requirement.form == "always_possible":
+                # it has to be explored in any case, and that takes long to tell
+                left.add(requirement.name)
+                continue
+            word = self._may_become(requirement, found, search=self.everything or not left)
             if word is not None:
                 if sure:
                     return Told({requirement.name: word})
@@ -138,11 +125,12 @@ class Telling:
         subsystem = self.space.system.transitions[altered.change.transition].subsystem
         return subsystem in self._cones[requirement.name]
 
-    def _may_become(self, requirement: Requirement, found: Grown) -> Word | None:
-        """A worse verdict that it may get; None where it surely stays as good as it is."""
+    def _may_become(self, requirement: Requirement, found: Grown, search: bool) -> Word | None:
+        """A worse verdict that it may get; None where it surely stays as good as it is. ``search``: make runs to see
+        whether what it needs still comes about."""
         word = self._kept[requirement.name].may_become(found)
         if self.words[requirement.name] == "empty":
             return word
-        if word is None and self._witnesses.may_be_missing(requirement, found.altered):
+        if word is None and self._witnesses.may_be_missing(requirement, found.altered, search):
             return "empty"
         return word

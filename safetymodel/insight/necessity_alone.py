@@ -1,0 +1,213 @@
+"""One changed system explored by itself, from what is surely known of it, and asked after each stage.
+
+First all that it comes to without faults; then, with one fault after the other, those that the changed transition has
+to do with first. As soon as a requirement is seen to notice the change the rest is not explored. Where no requirement
+withstands more than one fault every state has been seen in the end, and the change is known.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection, Iterator
+
+from safetymodel.claims.clock import Clock
+from safetymodel.claims.verdict import Word
+from safetymodel.explore.decisions import Diagram
+from safetymodel.explore.engine import going_round, no_limit
+from safetymodel.explore.moves import Move
+from safetymodel.explore.ordering import signal_support, support
+from safetymodel.explore.symbolic import SymbolicSpace
+from safetymodel.insight.necessity_altered import Altered, altered_space
+from safetymodel.insight.necessity_batch import PartOfSpace
+from safetymodel.insight.necessity_looks import Look, Watched, looks_of
+from safetymodel.insight.necessity_mirrors import Asked
+from safetymodel.insight.necessity_record import Record
+from safetymodel.insight.necessity_return import may_be_lost
+from safetymodel.insight.necessity_verdicts import Told
+from safetymodel.insight.standing import RANK, word_of
+from safetymodel.model.step import Kind
+from safetymodel.model.system import Fault, Requirement, System
+
+WITHOUT_FAULTS: tuple[Kind, ...] = ("reaction", "event", "time", "tick")
+ONE_FAULT: tuple[Kind, ...] = (*WITHOUT_FAULTS, "jump")
+
+
+class Seen(Exception):
+    """A requirement (name) notices the change, with the verdict that it then has at best."""
+
+    def __init__(self, name: str, word: Word) -> None:
+        super().__init__(name)
+        self.name = name
+        self.word = word
+
+
+class Alone:
+    """Over the states of the system as it is, in which nothing goes round for ever. ``record`` may end where only a
+    fault leads on."""
+
+    def __init__(
+        self, space: SymbolicSpace, record: Record, asked: Asked, on_work: Callable[[], None] = no_limit
+    ) -> None:
+        self.space = space
+        self.record = record
+        self.asked = asked
+        self.on_work = on_work
+        self.clock = Clock()
+        self.system: System = space.system
+        encoding = space.symbolic.encoding
+        self.false = encoding.decisions.false
+        self._calm_room = encoding.flags_at_most[0]
+        self._declared = asked.declared(encoding)
+
+    def told(self, altered: Altered, may: frozenset[str]) -> Told:
+        """Who notices, if one of those that ``may`` does, or whether it can go round for ever; open as it was where
+        that takes more faults than are looked at."""
+        try:
+            found = self._told(altered, [r for r in self.system.requirements if r.name in may])
+        except Seen as seen:
+            return Told({seen.name: seen.word})
+        return found or Told({}, False, may, True)
+
+    def _told(self, altered: Altered, asked: list[Requirement]) -> Told | None:
+        looks = looks_of(altered.encoding, asked, self.asked, self.on_work)
+        found = self._without_faults(altered, looks)
+        if self.space.budget == 0:
+            return self._at_last(altered, found, asked)
+        if altered.differing & self._calm_room != self.false:
+            self._ask(altered, found, asked, 0)
+        without = found
+        for fault, near in self._in_order(altered):
+            new, changed = self._with_fault(altered, without, fault, looks)
+            found = found | new
+            if near and changed:
+                self._ask(altered, without | new, [r for r in asked if r.withstand], 1)
+        return self._at_last(altered, found, asked) if self.space.budget == 1 else None
+
+    # -- states -----------------------------------------------------------------------------
+
+    def _without_faults(self, altered: Altered, looks: tuple[Look | Watched, ...]) -> Diagram:
+        room = self._calm_room
+        differing = altered.differing & room
+        if differing == self.false:
+            return self.space.reached & room
+        before = self.record.before(differing)
+        known = self.space.start if before is None else before[0] & room
+        return self._grown(altered, known, room, WITHOUT_FAULTS, looks)
+
+    def _with_fault(
+        self, altered: Altered, without: Diagram, fault: Fault, looks: tuple[Look | Watched, ...]
+    ) -> tuple[Diagram, bool]:
+        """What it comes to with this fault alone, and whether that may be something else than before."""
+        encoding = altered.encoding
+        room = encoding.flag(fault.number) & encoding.flags_at_most[1]
+        calm_before = self.space.reached & self._calm_room
+        turned = (altered.calmed | altered.stirred) & calm_before
+        if altered.differing & room == self.false == turned and without == calm_before:
+            return self.space.reached & room, False
+        move = Move("fault", fault.number)
+        strike = next((operation for m, operation in encoding.moves if m == move), None)
+        if strike is None:
+            return self.false, False
+        struck = strike.image(without & encoding.calm) & room
+        return self._grown(altered, struck, room, ONE_FAULT, looks), True
+
+    def _grown(
+        self,
+        altered: Altered,
+        members: Diagram,
+        room: Diagram,
+        kinds: Collection[Kind],
+        looks: tuple[Look | Watched, ...],
+    ) -> Diagram:
+        def kept(found: Diagram) -> Diagram:
+            self.on_work()
+            for look in looks:
+                if isinstance(look, Look) and look.seen(found) != self.false:
+                    raise Seen(look.requirement.name, look.word)
+            return found
+
+        return altered.saturation(kinds).grow(members, room, None, kept)
+
+    def _in_order(self, altered: Altered) -> Iterator[tuple[Fault, bool]]:
+        """The faults, those first that the changed transition has to do with, which is told."""
+        t = self.system.transitions[altered.change.transition]
+        signals = signal_support(self.system)
+        near = support(t.interlock, signals) | support(t.physical, signals) | {t.subsystem}
+
+        def touches(fault: Fault) -> bool:
+            if fault.kind == "signal":
+                return bool(support(self.system.signals[fault.subject].reads, signals) & near)
+            return fault.subject in near
+
+        yield from ((fault, True) for fault in self.system.faults if touches(fault))
+        yield from ((fault, False) for fault in self.system.faults if not touches(fault))
+
+    # -- questions --------------------------------------------------------------------------
+
+    def _ask(self, altered: Altered, found: Diagram, asked: Collection[Requirement], faults: int) -> None:
+        """What looks at states and steps do not show among these states, which no step leads out of but a new fault.
+        Raises :class:`Seen`."""
+        space = altered_space(self.space, altered, found)
+        for requirement in sorted(asked, key=_costs):
+            if requirement.form == "always_possible":
+                # seldom what misses a part of a condition, and it takes long
+                wanted = faults == 0 and altered.change.kind != "part"
+            else:
+                wanted = _slow(requirement) or (faults == 0 and _all_seen_without(requirement))
+            if wanted:
+                self._decide(space, altered, requirement, faults, faults == 0 == requirement.withstand)
+
+    def _decide(
+        self, space: SymbolicSpace, altered: Altered, requirement: Requirement, faults: int, everywhere: bool
+    ) -> None:
+        """Raises :class:`Seen` if the requirement notices, under so many faults at the most. ``everywhere``: these are
+        all states in which it is asked."""
+        part = self._part(space, requirement, faults)
+        before = self.asked.words[requirement.name]
+        word: Word
+        if requirement.form == "always_possible":
+            if part.is_empty(may_be_lost(part, altered, part.reached, requirement.subject)):
+                return
+            word = "broken"
+        else:
+            word = word_of(part, requirement, self.clock)
+        if word == "empty" and not everywhere:
+            return  # with other faults it may arise
+        if RANK[word] < RANK[before]:
+            raise Seen(requirement.name, word)
+
+    def _part(self, space: SymbolicSpace, requirement: Requirement, faults: int) -> SymbolicSpace:
+        few = space.symbolic.encoding.flags_at_most[0] if faults == 0 else space.symbolic.encoding.decisions.true
+        if requirement.name in self.asked.plain:
+            few = few & self._declared
+        part = PartOfSpace(space.symbolic, min(requirement.withstand, faults), few)
+        part.on_work = self.on_work
+        return part
+
+    def _at_last(self, altered: Altered, found: Diagram, asked: Collection[Requirement]) -> Told:
+        """Every state is known."""
+        space = altered_space(self.space, altered, found)
+        if not space.is_empty(going_round(space, space.transient)):
+            return Told({}, True)
+        space.symbolic.chatters = False
+        for requirement in sorted(asked, key=_costs):
+            self._decide(space, altered, requirement, self.space.budget, True)
+        return Told({})
+
+
+_ORDER = ("possible", "never", "always", "permissive", "start", "cause", "always_possible")
+
+
+def _all_seen_without(requirement: Requirement) -> bool:
+    """Whether what happens without faults is all that counts, or is enough to break it."""
+    return requirement.withstand == 0 or requirement.form == "possible"
+
+
+def _slow(requirement: Requirement) -> bool:
+    """Whether it takes more than a look at states and steps."""
+    timed = requirement.form == "cause" and requirement.within is not None
+    return requirement.begins is not None or timed or requirement.form == "always_possible"
+
+
+def _costs(requirement: Requirement) -> tuple[bool, int, int]:
+    """What is quickly judged, and often noticed, first."""
+    return _slow(requirement), _ORDER.index(requirement.form), requirement.number
