@@ -19,7 +19,8 @@ import pytest
 
 from safetymodel.bench.connect import Guarded, open_device
 from safetymodel.bench.hunt import Bounds
-from safetymodel.bench.mapping import load_mapping, mapping_by_names, read_mapping
+from safetymodel.bench.map_file import load_mapping, read_mapping
+from safetymodel.bench.mapping import mapping_by_names
 from safetymodel.bench.modbus import Layout, _requests, parse_point
 from safetymodel.bench.run import Rig, run
 from safetymodel.bench.stimulus import Stimulus, read_stimuli

@@ -14,7 +14,8 @@ import pytest
 
 from safetymodel.bench import run as rig_room
 from safetymodel.bench.connect import open_device
-from safetymodel.bench.mapping import Mapping, load_mapping, mapping_by_names, read_mapping
+from safetymodel.bench.map_file import load_mapping, read_mapping
+from safetymodel.bench.mapping import Mapping, mapping_by_names
 from safetymodel.bench.real_time import InRealTime
 from safetymodel.bench.run import Record, run
 from safetymodel.bench.stimulus import Stimulus, read_stimuli

@@ -17,14 +17,16 @@ from random_systems import random_spec
 from safetymodel.bench.commission import Commissioning, commission
 from safetymodel.bench.defects import Defect, defect_named, defects_of
 from safetymodel.bench.device import DeviceError
+from safetymodel.bench.follow import Follower
 from safetymodel.bench.forcing import with_forces
-from safetymodel.bench.goals import Asked, Goal, goals_of
+from safetymodel.bench.goals import goals_of
 from safetymodel.bench.mapping import mapping_by_names
+from safetymodel.bench.modes import Asked
 from safetymodel.bench.plan import Planner
-from safetymodel.bench.replay import Follower
 from safetymodel.bench.sheet_run import mapping_with_forces, run_sheet
 from safetymodel.bench.sheets import COLUMNS
 from safetymodel.bench.sights import Sight, alone, assigned, part_list
+from safetymodel.bench.stages import Goal
 from safetymodel.bench.stimulus import Stimulus
 from safetymodel.bench.tracking import CannotTrack
 from safetymodel.bench.twin import Twin

@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+from safetymodel.bench.follow import Follower
 from safetymodel.bench.forcing import with_forces
-from safetymodel.bench.goals import Asked, goals_of
+from safetymodel.bench.goals import goals_of
+from safetymodel.bench.modes import Asked
 from safetymodel.bench.plan import Planner
-from safetymodel.bench.replay import Follower
 from safetymodel.bench.sheets import Sheet, sheet_of
 from safetymodel.bench.stimulus import Stimulus
 from safetymodel.bench.tours import (

@@ -23,7 +23,8 @@ from safetymodel.bench.coverage import Coverage
 from safetymodel.bench.device import NoDevice
 from safetymodel.bench.guide import Guide, goals_of
 from safetymodel.bench.kept import words
-from safetymodel.bench.mapping import Mapping, spec_and_map
+from safetymodel.bench.map_file import spec_and_map
+from safetymodel.bench.mapping import Mapping
 from safetymodel.bench.pursuit import Pursuit
 from safetymodel.bench.run import Difference, Rig
 from safetymodel.bench.stimulus import Stimulus

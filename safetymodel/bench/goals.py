@@ -6,22 +6,18 @@ single faults a channel, power lost and back, emergency stop in every mode, egre
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
-from typing import Literal
+from dataclasses import replace
 
-from safetymodel.bench.aims import polarity
-from safetymodel.bench.parts import mentions, without
-from safetymodel.bench.sights import Sight, alone, moved_to, part_list, signals_of
-from safetymodel.model.able import able, partners_able
+from safetymodel.bench.modes import Asked, Mode, modes_of, stops_of
+from safetymodel.bench.part_goals import goals_of_parts
+from safetymodel.bench.sights import Sight, moved_to
+from safetymodel.bench.stages import Goal, Kind, Section, Stage
+from safetymodel.model.able import partners_able
 from safetymodel.model.formula import (
     FALSE,
     TRUE,
-    AllOf,
     AnyOf,
-    Constant,
-    Defined,
     FaultUp,
     Formula,
     InState,
@@ -29,72 +25,8 @@ from safetymodel.model.formula import (
     SignalTrue,
     conjoin,
 )
-from safetymodel.model.system import Event, Fault, Requirement, System, Transition
+from safetymodel.model.system import Fault, System, Transition
 from safetymodel.traces.wording import fault_text, formula_text, transition_text
-
-Section = Literal["readback", "causes", "release", "faults", "power", "stops", "egress", "steps"]
-
-SECTIONS: tuple[tuple[Section, str], ...] = (
-    ("readback", "Input read-back"),
-    ("causes", "Each cause alone"),
-    ("release", "Release and reset"),
-    ("faults", "Single faults, channel by channel"),
-    ("power", "Power lost and back"),
-    ("stops", "Emergency stop in every mode"),
-    ("egress", "Egress from every mode"),
-    ("steps", "Every sequence of steps"),
-)
-
-Kind = Literal[
-    "reads", "taken", "prompt", "blocks", "decides", "restart", "latch", "fault", "told", "power", "stop", "egress"
-]
-
-
-@dataclass(frozen=True, slots=True)
-class Stage:
-    """One of ``ways`` has to be seen; on the way to it ``keep`` is true in every settled state, and none of the events
-    ``without`` is used."""
-
-    ways: tuple[Sight, ...]
-    keep: Formula = TRUE
-    without: frozenset[int] = frozenset()
-
-
-@dataclass(frozen=True, slots=True)
-class Goal:
-    """Its ``stages`` have to be seen one after the other, in one walk.
-
-    ``own`` are signals that a tester should not force for it, since it is they that are tested. ``transition``,
-    ``part`` belong to ``blocks`` and ``decides``. ``source`` is where the spec says it.
-    """
-
-    number: int
-    kind: Kind
-    section: Section
-    title: str
-    stages: tuple[Stage, ...]
-    source: str
-    own: frozenset[int] = frozenset()
-    transition: int | None = None
-    part: Formula | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Mode:
-    """A mode of operation: something runs, or a mode switch is in one of its positions."""
-
-    name: str
-    formula: Formula
-
-
-@dataclass(frozen=True, slots=True)
-class Asked:
-    """What the user says of the machine; None: found by its words. ``modes`` are subsystems, ``stops`` events."""
-
-    modes: tuple[int, ...] | None = None
-    stops: tuple[int, ...] | None = None
-    mechanical: bool = False
-    """Test the ``physically`` conditions too."""
 
 
 def goals_of(system: System, declared: int, asked: Asked | None = None) -> tuple[Goal, ...]:
@@ -139,111 +71,9 @@ def _transitions(system: System, asked: Asked) -> Iterator[Goal]:
         if t.event is None:
             when = "when its time is up" if t.latest else "at once"
             yield _goal("prompt", "causes", f"{text} is taken {when}", place, Stage((Sight("prompt", TRUE, t.number),)))
-        yield from _parts(system, t, t.interlock, interlock=True)
+        yield from goals_of_parts(system, t, t.interlock, interlock=True)
         if asked.mechanical:
-            yield from _parts(system, t, t.physical, interlock=False)
-
-
-def _parts(system: System, t: Transition, condition: Formula, interlock: bool) -> Iterator[Goal]:
-    """Each part of a condition alone blocks the transition, and alone lets it happen."""
-    parts, text = part_list(condition), transition_text(system, t)
-    if not parts:
-        return
-    base = Goal(0, "blocks", "causes", "", (), t.span.short, transition=t.number)
-    blocked = [(part, alone(system, condition, part, False)) for part in parts]
-    if _is_conjunction(condition, True) and len(parts) > 1:
-        whole = conjoin((Not(condition), *(alone(system, condition, part, False) for part in parts)))
-        stays = (Stage(_blocked_sights(system, t, interlock, whole)),)
-        yield replace(base, title=f"{text} stays away while nothing calls for it", stages=stays)
-    else:
-        for part, formula in blocked:
-            yield replace(
-                base,
-                title=f"{formula_text(system, part)} alone blocks {text}",
-                stages=(Stage(_blocked_sights(system, t, interlock, formula)),),
-                own=signals_of(system, part),
-                part=part,
-            )
-    if not _is_conjunction(condition, False):  # of a conjunction, one passage shows all parts
-        for part in parts:
-            yield replace(
-                base,
-                kind="decides",
-                title=f"{formula_text(system, part)} alone decides that {text} happens",
-                stages=(Stage((Sight("fires", alone(system, condition, part, True), t.number),)),),
-                own=signals_of(system, part),
-                part=part,
-            )
-
-    yield from _mentions(system, t, condition, interlock, base)
-
-
-def _mentions(system: System, t: Transition, condition: Formula, interlock: bool, base: Goal) -> Iterator[Goal]:
-    """A part that stands in a condition more than once: each of its places decides alone, as if left out there only."""
-    found = [(path, mention, _positive(mention)) for path, mention in mentions(condition)]
-    for number, (path, mention, part) in enumerate(found):
-        if sum(other == part for _, _, other in found) < 2:
-            continue
-        rest, narrows = without(condition, path), polarity(condition, path)[1]
-        place = 1 + sum(other == part for _, _, other in found[:number])
-        what = f"{formula_text(system, mention)} in place {place} alone"
-        if narrows:
-            sights = _blocked_sights(system, t, interlock, conjoin((Not(condition), rest)))
-            title = f"{what} blocks {transition_text(system, t)}"
-        else:
-            sights = (Sight("fires", conjoin((condition, Not(rest))), t.number),)
-            title = f"{what} decides that {transition_text(system, t)} happens"
-        own = signals_of(system, mention)
-        yield replace(base, kind="blocks" if narrows else "decides", title=title, stages=(Stage(sights),), own=own)
-
-
-def _positive(part: Formula) -> Formula:
-    part = part.part if isinstance(part, Not) else part
-    return replace(part, negated=False) if isinstance(part, InState) else part
-
-
-def _blocked_sights(system: System, t: Transition, interlock: bool, formula: Formula) -> tuple[Sight, ...]:
-    """Where a transition is kept from happening by its condition and nothing else."""
-    here = conjoin((able(system, t, interlock=not interlock, physical=interlock), partners_able(system, t), formula))
-    if t.event is None:
-        return (Sight("at", here, t.number, (t.subsystem, t.latest)),)
-    twins = [
-        Not(able(system, system.transitions[n]))
-        for n in system.subsystems[t.subsystem].transitions
-        if n != t.number and _alike(t, system.transitions[n])
-    ]
-    return (Sight("try", conjoin((here, *twins)), t.event),)
-
-
-def _alike(a: Transition, b: Transition) -> bool:
-    return a.event == b.event and a.source == b.source and a.target == b.target
-
-
-def _is_conjunction(formula: Formula, negated: bool) -> bool:
-    """Whether a formula (or its contrary) is a conjunction of parts, each always with the same truth."""
-    found: dict[Formula, bool] = {}
-    stack = [(formula, negated)]
-    while stack:
-        node, turned = stack.pop()
-        match node:
-            case Constant():
-                pass
-            case InState() | SignalTrue() | FaultUp():
-                turned ^= isinstance(node, InState) and node.negated
-                part = replace(node, negated=False) if isinstance(node, InState) else node
-                if found.setdefault(part, turned) != turned:
-                    return False
-            case Not(part):
-                stack.append((part, not turned))
-            case Defined(_, body):
-                stack.append((body, turned))
-            case AllOf(parts) if not turned or len(parts) < 2:
-                stack.extend((p, turned) for p in parts)
-            case AnyOf(parts) if turned or len(parts) < 2:
-                stack.extend((p, turned) for p in parts)
-            case _:
-                return False
-    return True
+            yield from goals_of_parts(system, t, t.physical, interlock=False)
 
 
 # -- release and reset ----------------------------------------------------------------------------
@@ -355,47 +185,6 @@ def _power(system: System) -> Iterator[Goal]:
                         Stage((Sight("fires", requirement.subject, n),)),
                         Stage((Sight("at", there),), without=frozenset(requirement.only_by)),
                     )
-
-
-def modes_of(system: System, asked: Asked) -> tuple[Mode, ...]:
-    """What runs (of each `start` requirement), and each position of a mode switch; without either, each state of
-    every control subsystem."""
-    running = [Mode(f"while {formula_text(system, r.subject)}", r.subject) for r in _starts(system)]
-    if asked.modes is None:
-        chosen = [s.number for s in system.subsystems if s.role == "control" and _says(s.name, s.text, "mode")]
-        if not chosen and not running:
-            chosen = [s.number for s in system.subsystems if s.role == "control"]
-    else:
-        chosen = list(asked.modes)
-    switches = [
-        Mode(f"while {formula_text(system, InState(n, (state,)))}", InState(n, (state,)))
-        for n in chosen
-        for state in range(len(system.subsystems[n].states))
-    ]
-    return tuple({mode.name: mode for mode in (*running, *switches)}.values())
-
-
-def _starts(system: System) -> list[Requirement]:
-    return [r for r in system.requirements if r.form == "start"]
-
-
-def _says(name: str, text: str, word: str) -> bool:
-    return re.search(rf"(?<![a-z]){word}", f"{name.replace('_', ' ')} {text}".lower()) is not None
-
-
-def stops_of(system: System, asked: Asked) -> tuple[Event, ...]:
-    """The events that call an emergency stop: those named by the user, else those on which a control subsystem whose
-    name or text has the word *stop* leaves its initial state."""
-    if asked.stops is not None:
-        return tuple(system.events[n] for n in asked.stops)
-    found: dict[int, None] = {}
-    for s in system.subsystems:
-        if s.role == "control" and _says(s.name, s.text, "stop"):
-            for n in s.transitions:
-                t = system.transitions[n]
-                if t.event is not None and t.source == s.initial and system.events[t.event].subsystem == s.number:
-                    found[t.event] = None
-    return tuple(system.events[n] for n in sorted(found))
 
 
 def _stops(system: System, asked: Asked, modes: Sequence[Mode]) -> Iterator[Goal]:

@@ -8,7 +8,8 @@ from pathlib import Path
 from typing import Any
 
 from safetymodel.bench.connect import open_device
-from safetymodel.bench.mapping import Mapping, spec_and_map
+from safetymodel.bench.map_file import spec_and_map
+from safetymodel.bench.mapping import Mapping
 from safetymodel.bench.run import Record, run
 from safetymodel.bench.stimulus import Stimulus, read_stimuli, stimulus_name
 from safetymodel.bench.told import length_text, told

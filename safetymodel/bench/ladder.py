@@ -6,8 +6,8 @@ from collections.abc import Collection, Iterator
 from functools import reduce
 from typing import Generic, TypeVar
 
+from safetymodel.bench.follow import Done
 from safetymodel.bench.reach import WAITING, Reach, Rows
-from safetymodel.bench.replay import Done
 from safetymodel.bench.stimulus import Stimulus
 from safetymodel.claims.breach_states import TICK
 from safetymodel.model.state import State

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import TypeVar
 
-from safetymodel.bench.goals import Goal
 from safetymodel.bench.reach import Layers, Reach
 from safetymodel.bench.sights import Sight
+from safetymodel.bench.stages import Goal
 from safetymodel.bench.stimulus import Stimulus
 from safetymodel.model.state import State
 

@@ -11,15 +11,16 @@ from collections.abc import Callable, Collection, Iterable
 from functools import partial, reduce
 from typing import Generic, TypeAlias, TypeVar
 
+from safetymodel.bench.follow import Follower
 from safetymodel.bench.forcing import Forced
-from safetymodel.bench.goals import SECTIONS, Goal, Section
 from safetymodel.bench.ladder import Ladder
 from safetymodel.bench.least import least_rows
 from safetymodel.bench.reach import Layers, Reach
-from safetymodel.bench.replay import Follower, Watcher
+from safetymodel.bench.replay import Watcher
 from safetymodel.bench.rooms import Places, Rooms
 from safetymodel.bench.shorten import Shortener
 from safetymodel.bench.sights import Sight
+from safetymodel.bench.stages import SECTIONS, Goal, Section
 from safetymodel.bench.stimulus import Stimulus
 from safetymodel.bench.tracking import CannotTrack
 from safetymodel.bench.untestable import why_untestable

@@ -12,7 +12,7 @@ from functools import reduce
 from typing import Generic, TypeAlias, TypeVar
 
 from safetymodel.bench.due import Due
-from safetymodel.bench.replay import Follower
+from safetymodel.bench.follow import Follower
 from safetymodel.bench.sights import Sight
 from safetymodel.bench.stimulus import Stimulus
 from safetymodel.claims.breach_states import AN_EVENT, NEW_FAULT, TICK, breach_of

@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Generic, TypeVar
 
-from safetymodel.bench.goals import Stage
 from safetymodel.bench.ladder import Ladder
 from safetymodel.bench.reach import Reach
+from safetymodel.bench.stages import Stage
 from safetymodel.model.formula import FaultUp, Not, conjoin
 
 S = TypeVar("S")

@@ -8,9 +8,9 @@ from typing import Any, Literal
 
 from safetymodel.bench.device import Device, DeviceError
 from safetymodel.bench.forcing import Forced
-from safetymodel.bench.goals import SECTIONS
 from safetymodel.bench.mapping import Action, Mapping
 from safetymodel.bench.run import Difference, Record, Rig
+from safetymodel.bench.stages import SECTIONS
 from safetymodel.bench.stimulus import stimulus_name
 from safetymodel.bench.tracking import CannotTrack, Tracker
 from safetymodel.bench.walks import Plan, Walk

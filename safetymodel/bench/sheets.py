@@ -6,10 +6,10 @@ from collections.abc import Iterable, Mapping
 from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, replace
 
+from safetymodel.bench.follow import Done, Follower
 from safetymodel.bench.forcing import Forced, force_text, how_forced, removal_text, signal_label
-from safetymodel.bench.goals import SECTIONS, Goal
-from safetymodel.bench.replay import Done, Follower
 from safetymodel.bench.sights import part_list, signals_of
+from safetymodel.bench.stages import SECTIONS, Goal
 from safetymodel.bench.stimulus import Stimulus, seen_text, stimulus_name
 from safetymodel.bench.walks import Plan, Walk
 from safetymodel.model.formula import InState

@@ -10,8 +10,9 @@ from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 
-from safetymodel.bench.goals import Goal
-from safetymodel.bench.replay import Follower, Watcher
+from safetymodel.bench.follow import Follower
+from safetymodel.bench.replay import Watcher
+from safetymodel.bench.stages import Goal
 from safetymodel.bench.stimulus import Stimulus
 from safetymodel.bench.tracking import CannotTrack
 from safetymodel.bench.walks import Walk

@@ -14,7 +14,8 @@ from safetymodel.bench.coverage import Coverage
 from safetymodel.bench.device import Device, DeviceError
 from safetymodel.bench.hunt import Bounds, Hunt, hunt
 from safetymodel.bench.kept import Setting, read_replay, save
-from safetymodel.bench.mapping import Mapping, mapping_for
+from safetymodel.bench.map_file import mapping_for
+from safetymodel.bench.mapping import Mapping
 from safetymodel.bench.run import Record, run
 from safetymodel.bench.shrink import shrink
 from safetymodel.bench.stimulus import stimulus_name

@@ -10,7 +10,7 @@ from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
 from typing import TypeVar
 
-from safetymodel.bench.replay import Follower
+from safetymodel.bench.follow import Follower
 from safetymodel.bench.stimulus import Stimulus
 from safetymodel.bench.tracking import CannotTrack
 from safetymodel.explore.product_graph import cheapest_flow

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import Any, TypeVar
 
-from safetymodel.bench.goals import Goal
 from safetymodel.bench.reach import Reach
 from safetymodel.bench.sights import assigned, part_list
+from safetymodel.bench.stages import Goal
 from safetymodel.explore.engine import Space
 from safetymodel.model.able import able
 from safetymodel.model.formula import Formula, InState, Not

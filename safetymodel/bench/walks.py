@@ -6,10 +6,11 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
+from safetymodel.bench.follow import Follower
 from safetymodel.bench.forcing import Forced
-from safetymodel.bench.goals import Goal, Section
-from safetymodel.bench.replay import Follower, Watcher
+from safetymodel.bench.replay import Watcher
 from safetymodel.bench.sights import Sight
+from safetymodel.bench.stages import Goal, Section
 from safetymodel.bench.stimulus import Stimulus
 from safetymodel.model.state import State
 from safetymodel.model.system import Scenario, System

@@ -28,7 +28,7 @@ def work_sheet(
     from safetymodel.bench.commission import Commissioning, commission
     from safetymodel.bench.connect import open_device
     from safetymodel.bench.device import DeviceError
-    from safetymodel.bench.mapping import mapping_for
+    from safetymodel.bench.map_file import mapping_for
     from safetymodel.bench.sheet_run import mapping_with_forces, run_sheet, worked_data
     from safetymodel.explore.engine import LimitReached
     from safetymodel.pipeline import save_text
