@@ -288,7 +288,7 @@ def _quickness(job: Job) -> int:
     """What is likely to take long comes first, so that nobody waits for it at the end. (Not with a limit of time: then
     as many verdicts as can be are worth more.)"""
     requirement = job.requirement
-    if requirement.form == "always_possible":
+    if requirement.form == "always_possible" or (requirement.form == "possible" and job.budget):
         return 0
     return 1 if requirement.within is not None or requirement.begins is not None else 2
 

@@ -192,21 +192,23 @@ def hopeless(space: Space[S], good: S, asked: S, clock: Clock, together: bool = 
     return found
 
 
-def kept_away(space: Space[S], good: S, clock: Clock) -> S:
-    """Settled states just after some faults struck at the start, where these faults keep the good ones away, in
-    whatever order the logic reacts; of each least combination of such faults at least.
+def kept_away(space: Space[S], subject: Formula, clock: Clock) -> S:
+    """Settled states just after some faults struck at the start, where these faults keep the subject from coming true
+    in a settled state, in whatever order the logic reacts; of each least combination of such faults at least.
 
     The scenarios of the spec are followed first, with the faults there: few faults are in the way of them, and
     only for those is every run looked at.
     """
-    struck = reduce(space.union, struck_from_the_start(space, clock))
+    good = space.common(space.settled, space.where(subject))
     flags = flags_of(space)
-    left = struck
+    left = reduce(space.union, struck_from_the_start(space, clock))
     for scenario in space.system.scenarios:
         if space.is_empty(left):
             break
         left = space.minus(left, flags.alike(_met_on_the_way(space, scenario, left, good, clock)))
-    return hopeless(space, good, left, clock, together=True)
+    near = space.narrowed((subject,))
+    good = near.common(near.settled, near.where(subject))
+    return space.common(left, hopeless(near, good, near.seen(left), clock, together=True))
 
 
 def _met_on_the_way(space: Space[S], scenario: Scenario, members: S, good: S, clock: Clock) -> S:

@@ -118,13 +118,13 @@ def judge_possible(space: Space[S], requirement: Requirement, clock: Clock) -> J
         return Judgement(requirement, space.budget, "broken", attempts=found)
     if not space.budget:
         return Judgement(requirement, space.budget, "holds")
-    return _possible_with_faults(space, requirement, good, clock)
+    return _possible_with_faults(space, requirement, clock)
 
 
-def _possible_with_faults(space: Space[S], requirement: Requirement, good: S, clock: Clock) -> Judgement:
+def _possible_with_faults(space: Space[S], requirement: Requirement, clock: Clock) -> Judgement:
     if not space.complete:
         return undecided(space, requirement)
-    lost = kept_away(space, good, clock)
+    lost = kept_away(space, requirement.subject, clock)
     if space.is_empty(lost):
         return Judgement(requirement, space.budget, "holds")
     least, *_ = flags_of(space).minimal(lost)

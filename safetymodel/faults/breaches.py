@@ -97,5 +97,5 @@ def _possible(space: Space[S], requirement: Requirement, clock: Clock) -> Breach
     good = space.common(space.settled, space.where(requirement.subject))
     if space.is_empty(good):
         return Breaches((Way(space.start, space.nothing()),))  # broken without faults, and no run shows it
-    lost = kept_away(space, good, clock)
+    lost = kept_away(space, requirement.subject, clock)
     return Breaches((Way(lost, lost, 0, OUT_OF_REACH),))

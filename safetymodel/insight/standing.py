@@ -56,7 +56,7 @@ def signs_of(space: Space[S], requirement: Requirement, clock: Clock) -> Signs[S
     match requirement.form:
         case "possible":
             good = space.common(space.settled, space.where(requirement.subject))
-            away = (kept_away(space, good, clock),) if space.budget else ()
+            away = (kept_away(space, requirement.subject, clock),) if space.budget else ()
             return Signs(broken=away, wanted=(good,))
         case "always_possible":
             return Signs(broken=(trapped_states(space, requirement, clock),), arising=(space.settled,))
