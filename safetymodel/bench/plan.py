@@ -7,15 +7,15 @@ it on the model in every order of reaction (`replay`), never by the search that 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterable
+from collections.abc import Callable, Iterable
 from functools import partial, reduce
-from typing import Generic, TypeAlias, TypeVar
+from typing import Generic, TypeVar
 
 from safetymodel.bench.follow import Follower
 from safetymodel.bench.forcing import Forced
-from safetymodel.bench.ladder import Ladder
 from safetymodel.bench.least import least_rows
-from safetymodel.bench.reach import Layers, Reach
+from safetymodel.bench.proposals import FARTHEST, MOST_TRIES, Proposals
+from safetymodel.bench.reach import Reach
 from safetymodel.bench.replay import Watcher
 from safetymodel.bench.rooms import Places, Rooms
 from safetymodel.bench.shorten import Shortener
@@ -44,23 +44,8 @@ S = TypeVar("S")
 LONGEST_WALK = 40
 """Rows from which on a walk is not carried on."""
 
-NEAR_KNOWN = 2
-"""Rows up to which all goals at once are looked for around every state that some walk has come to."""
-
-NEAR = 4
-"""Rows up to which a goal is near enough for a walk to be carried on."""
-
-MOST_TRIES = 3
-"""Proposals for a goal that may turn out to depend on the order of reaction."""
-
 MOST_FAULTS = 3
 """Faults or forces that are tried for a goal."""
-
-FARTHEST = 60
-"""Rows within which a goal is looked for."""
-
-_Proposal: TypeAlias = "tuple[int, tuple[Stimulus, ...] | None]"
-"""A goal and the rows to it."""
 
 
 class Planner(Generic[S]):
@@ -87,9 +72,7 @@ class Planner(Generic[S]):
         self.walks: list[Walk] = []
         self.shortfall = ""
         self._watcher = Watcher(self.follower, goals)
-        self.known: dict[int | None, dict[State, tuple[Stimulus, ...]]] = {None: {}}
-        """Under each fault the settled states that some walk has come to, and the fewest rows seen to lead there."""
-        self._layers: dict[int | None, Layers[S]] = {}
+        self.proposals = Proposals(self.reach, self.rooms, goals)
         self._seen_at: dict[tuple[int, int | None, bool], S] = {}
 
     # -- the whole story ----------------------------------------------------------------------
@@ -144,17 +127,11 @@ class Planner(Generic[S]):
                     break
                 if len(states) != 1 or not self.space.contains(self.room, states[0]):
                     break
-                self._know(states[0], tuple(rows[:place]))
+                self.proposals.know(states[0], tuple(rows[:place]))
         everything = self.space.common(self.space.start, self.room)
         if start and all(self.space.contains(self.room, state) for state in start):
             everything = reduce(self.space.union, (self.space.only(state) for state in start))
         self.walkable = self.space.spread(everything, EVERY_STEP, None, self.room)
-
-    def _know(self, state: State, rows: tuple[Stimulus, ...]) -> None:
-        fault = state.flags.bit_length() - 1 if state.flags else None
-        here = self.known.setdefault(fault, {})
-        if state not in here or len(rows) < len(here[state]):
-            here[state] = rows
 
     def _locate(self) -> None:
         """Where each goal can be seen; those that no reached state can show are done with."""
@@ -257,7 +234,6 @@ class Planner(Generic[S]):
     def _one_walk(self, section: Section, wanted: list[int], fault: int | None, tries: dict[int, int]) -> bool:
         """A walk from the initial state, carried on as long as that is shorter than a new one. False where it shows
         nothing and no goal was tried."""
-        room = self.rooms.of(fault)[0]
         before = (sum(tries.values()), self._left(wanted))
         draft: Draft | None = None
         watcher = self._watcher.copy()
@@ -268,10 +244,10 @@ class Planner(Generic[S]):
             if not targets:
                 break
             if draft is None:
-                proposal = self._new_start(targets, room, fault, tries)
+                proposal = self.proposals.new_start(targets, fault, tries)
             else:
                 near = [(number, target) for number, target in targets if tries.get(number, 0) < MOST_TRIES - 1]
-                proposal = self._near(watcher, near, fault)
+                proposal = self.proposals.near(watcher, near, fault)
             if proposal is None:
                 if draft is None:
                     tries.update((number, MOST_TRIES) for number, _ in targets)
@@ -287,7 +263,7 @@ class Planner(Generic[S]):
                 draft.rows.extend(new.rows)
                 draft.shows.extend(new.shows)
                 for place, state in new.passed:
-                    self._know(state, tuple(draft.rows[: before_these + place]))
+                    self.proposals.know(state, tuple(draft.rows[: before_these + place]))
             else:
                 if number in trial.hidden:
                     self.reasons[number] = HIDDEN
@@ -297,73 +273,8 @@ class Planner(Generic[S]):
             self.walks.append(Walk(section, tuple(draft.rows), tuple(draft.shows)))
         return before != (sum(tries.values()), self._left(wanted))
 
-    def _near(self, watcher: Watcher, targets: list[tuple[int, S]], fault: int | None) -> _Proposal | None:
-        """The nearest goal from where the walk has come to, if it is near."""
-        layers = Layers(self.reach, watcher.possible, self.rooms.of(fault)[0], fault)
-        found = self._nearest(layers, targets, NEAR)
-        if found is None:
-            return None
-        try:
-            return found[0], self.reach.path(layers, found[1], found[2], {})[1]
-        except CannotTrack:  # on the way the logic can go round for ever
-            return found[0], None
-
-    def _new_start(
-        self, targets: list[tuple[int, S]], room: S, fault: int | None, tries: dict[int, int]
-    ) -> _Proposal | None:
-        """A goal, and the rows to it from the initial state by way of a state that some walk has come to. The rows are
-        None where they can go either way. On a last try an automatic transition has to wait for its row."""
-        known = {**self.known[None], **(self.known.get(fault, {}) if fault is not None else {})}
-        if not known:  # already the initial state settles one way or the other, or is itself forbidden
-            return None
-        cost = {state: len(rows) for state, rows in known.items()}
-        layers = self._around(known, room, fault)
-        first = [(number, target) for number, target in targets if tries.get(number, 0) < MOST_TRIES - 1]
-        found = self._nearest(layers, first, NEAR_KNOWN if fault is None else 1) if first else None
-        if found is not None:
-            try:
-                start, rows = self.reach.path(layers, found[1], found[2], cost)
-            except CannotTrack:
-                return found[0], None
-            return found[0], (*known[start], *rows)
-        states = sorted(known, key=lambda state: cost[state])
-        for number, target in first or targets:
-            ladder = Ladder(self.rooms.of(fault)[1], target, room, fault)
-            if not first:
-                ladder.begin_with(self.reach.waiting(self.goals[number].stages[0].ways))
-            place = ladder.height(states, FARTHEST)
-            if place is not None:
-                try:
-                    way = ladder.down(place[1], place[0])
-                except CannotTrack:
-                    way = None
-                return number, None if way is None else (*known[place[1]], *way)
-        return None
-
-    def _around(self, known: Collection[State], room: S, fault: int | None) -> Layers[S]:
-        """What can be come to from all that is known; as it was, where nothing has come to be known since."""
-        kept = self._layers.get(fault)
-        if kept is None or len(kept.states) != len(known):
-            kept = self._layers[fault] = Layers(self.reach, tuple(known), room, fault)
-        return kept
-
     def _left(self, wanted: Iterable[int]) -> int:
         return sum(self.outcomes[n] == "open" for n in wanted)
-
-    def _nearest(self, layers: Layers[S], targets: list[tuple[int, S]], most: int) -> tuple[int, int, S] | None:
-        """(goal, rows to it, where) of the nearest target."""
-        space, depth = self.space, 0
-        while depth <= most:
-            while len(layers.found) <= depth:
-                if not layers.deeper():
-                    return None
-            passed = layers.found[depth].passed
-            for number, target in targets:
-                hit = space.common(passed, target)
-                if not space.is_empty(hit):
-                    return number, depth, hit
-            depth += 1
-        return None
 
     def _carry_out(
         self, watcher: Watcher, number: int, rows: tuple[Stimulus, ...], new: Draft, fault: int | None
