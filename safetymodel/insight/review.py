@@ -16,7 +16,7 @@ from safetymodel.insight.defects import Defects, find_defects
 from safetymodel.insight.matrix import Matrix, matrix
 from safetymodel.insight.necessity import Necessity, necessity
 from safetymodel.insight.response import Budget, response_budgets
-from safetymodel.insight.suggest import suggest_all
+from safetymodel.insight.suggest import suggest_for
 from safetymodel.insight.suggested import Suggestion
 from safetymodel.model.system import System
 from safetymodel.problems import Problem
@@ -37,7 +37,10 @@ SECONDS_FOR_REVIEW = 45.0
 """Wall-clock time after which a review does not begin, or goes on, with what else can be changed, unless all is asked
 for."""
 
-NAMES: Mapping[Part, str] = {
+SUGGESTION = "a condition for "
+"""Before the name of a requirement: what is looked for."""
+
+NAMES: Mapping[str, str] = {
     "defects": "looking for defects",
     "response": "response budgets",
     "matrix": "cause-and-effect matrix",
@@ -140,14 +143,11 @@ def review(
         judgements = shared.judged(lambda requirement: tell(f"judging {requirement.name}"))
         judgements = tuple(replace(j, budget=job.budget) for j, job in zip(judgements, to_judge, strict=True))
         undecided += [f"{j.requirement.name} ({j.reason})" for j in judgements if j.word == "undecided"]
-        errands = _errands(parts, [b for b in budgets if b <= most], judgements, limits, all_runs)
+        errands = _errands(system, parts, [b for b in budgets if b <= most], judgements, limits, all_runs)
         if processes > 1:
             # beside, while this process looks for what takes longest
             shared.send(list(errands.values()), clock)
         brought = None if processes > 1 else _brought(errands, spaces, clock, tell)
-        if "suggestions" in parts:
-            tell("suggested conditions")
-            suggestions = suggest_all(spaces, {j.requirement.name: j.word for j in judgements}, clock, limits)
         if "necessity" in parts and not system.requirements:
             noticed = Necessity(system, (), everything=False, seconds=0.0)
         elif "necessity" in parts:
@@ -164,11 +164,13 @@ def review(
                 processes=processes,
             )
         if brought is None:
+            tell("suggested conditions")
             brought = dict(zip(errands, shared.brought(), strict=True))
     if "defects" in parts:
         defects = brought["defects"]
         undecided += defects.undecided
-    if suggestions is not None:
+    if "suggestions" in parts:
+        suggestions = tuple(s for key, found in brought.items() if key.startswith(SUGGESTION) for s in found)
         undecided += [
             f"a condition for {s.requirement.name} ({s.reason})" for s in suggestions if s.outcome == "undecided"
         ]
@@ -215,29 +217,38 @@ def _to_judge(system: System, most: int, every: bool) -> list[Job]:
 
 
 def _errands(
+    system: System,
     parts: Collection[Part],
     budgets: Sequence[int],
     judgements: tuple[Judgement, ...],
     limits: Limits,
     all_runs: bool,
-) -> dict[Part, Errand]:
-    """What needs nothing but the explored states, each with what it takes to do it."""
-    given: dict[Part, object] = {
+) -> dict[str, Errand]:
+    """What needs nothing but the explored states, each with what it takes to do it; what takes longest first."""
+    found: dict[str, Errand] = {}
+    if "suggestions" in parts:
+        words = {j.requirement.name: j.word for j in judgements}
+        for requirement in system.requirements:
+            if words[requirement.name] == "broken":
+                given = (requirement.number, words, limits)
+                found[SUGGESTION + requirement.name] = Errand(f"{__name__}:suggestions_of", given)
+    needed: dict[Part, object] = {
         "defects": (tuple(budgets), all_runs),
         "response": (judgements, all_runs),
         "matrix": limits,
     }
-    return {part: Errand(f"{__name__}:{part}_of", given[part]) for part in given if part in parts}
+    found.update((part, Errand(f"{__name__}:{part}_of", needed[part])) for part in needed if part in parts)
+    return found
 
 
 def _brought(
-    errands: Mapping[Part, Errand], spaces: Mapping[int, Space[Any]], clock: Clock, tell: Callable[[str], None]
-) -> dict[Part, Any]:
+    errands: Mapping[str, Errand], spaces: Mapping[int, Space[Any]], clock: Clock, tell: Callable[[str], None]
+) -> dict[str, Any]:
     """The same, done here."""
     found = {}
-    for part, errand in errands.items():
-        tell(NAMES[part])
-        found[part] = run(errand, spaces, clock)
+    for key, errand in errands.items():
+        tell(NAMES.get(key, key))
+        found[key] = run(errand, spaces, clock)
     return found
 
 
@@ -245,6 +256,15 @@ def _for_runs(clock: Clock, all_runs: bool) -> Clock:
     """From now on."""
     left = seconds_for_more(clock.seconds, time.monotonic() - clock.started, True)
     return Clock(left if all_runs else SECONDS_FOR_RUNS if left is None else min(left, SECONDS_FOR_RUNS))
+
+
+def suggestions_of(
+    spaces: Mapping[int, Space[Any]], given: tuple[int, Mapping[str, Word], Limits], clock: Clock
+) -> tuple[Suggestion, ...]:
+    """An errand; ``given``: the number of a broken requirement, and the verdicts on all."""
+    number, words, limits = given
+    system = next(iter(spaces.values())).system
+    return suggest_for(spaces, system.requirements[number], words, clock, limits)
 
 
 def defects_of(spaces: Mapping[int, Space[Any]], given: tuple[tuple[int, ...], bool], clock: Clock) -> Defects:

@@ -77,24 +77,20 @@ def suggest(
     return replace(found, sentences=sentences(system, found))
 
 
-def suggest_all(
+def suggest_for(
     spaces: Mapping[int, Space[Any]],
+    requirement: Requirement,
     words: Mapping[str, Word],
     clock: Clock | None = None,
     limits: Limits | None = None,
 ) -> tuple[Suggestion, ...]:
-    """For each broken requirement what can be suggested; where that leaves an `always_possible` broken, what keeps it
+    """What can be suggested for a broken requirement; where that leaves an `always_possible` broken, what keeps it
     stands behind it."""
-    found = []
-    system = next(iter(spaces.values())).system
-    for requirement in system.requirements:
-        if words[requirement.name] != "broken":
-            continue
-        found.append(suggest(spaces, requirement, words, clock=clock, limits=limits))
-        if found[-1].outcome == "conditions" and found[-1].blocks:
-            kept = suggest(spaces, requirement, words, keep_possible=True, clock=clock, limits=limits)
-            if kept.outcome == "conditions":
-                found.append(kept)
+    found = [suggest(spaces, requirement, words, clock=clock, limits=limits)]
+    if found[-1].outcome == "conditions" and found[-1].blocks:
+        kept = suggest(spaces, requirement, words, keep_possible=True, clock=clock, limits=limits)
+        if kept.outcome == "conditions":
+            found.append(kept)
     return tuple(found)
 
 
