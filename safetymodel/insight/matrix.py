@@ -17,7 +17,8 @@ from typing import Literal
 from safetymodel.claims.clock import Clock
 from safetymodel.explore.decisions import Diagram
 from safetymodel.explore.encoding import Operation
-from safetymodel.explore.symbolic import SymbolicSpace, within_memory
+from safetymodel.explore.memory import within_memory
+from safetymodel.explore.symbolic import SymbolicSpace
 from safetymodel.insight.causes import Cause, Effect, causes_of, effects_of
 from safetymodel.insight.influence import Influence, influence, mentioned
 from safetymodel.insight.what_if import NOTHING_HELD, Conditions, Held, World

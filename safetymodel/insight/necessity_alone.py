@@ -7,11 +7,11 @@ withstands more than one fault every state has been seen in the end, and the cha
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterator
+from collections.abc import Callable, Collection, Sequence
 
 from safetymodel.claims.clock import Clock
 from safetymodel.claims.verdict import Word
-from safetymodel.explore.decisions import Diagram
+from safetymodel.explore.decisions import Diagram, disjoin
 from safetymodel.explore.engine import going_round, no_limit
 from safetymodel.explore.moves import Move
 from safetymodel.explore.ordering import signal_support, support
@@ -29,6 +29,10 @@ from safetymodel.model.system import Fault, Requirement, System
 
 WITHOUT_FAULTS: tuple[Kind, ...] = ("reaction", "event", "time", "tick")
 ONE_FAULT: tuple[Kind, ...] = (*WITHOUT_FAULTS, "jump")
+
+
+LOOK_AGAIN = 4
+"""A look at what is known so far costs about as much as so many rounds of growing it."""
 
 
 class Seen(Exception):
@@ -75,10 +79,11 @@ class Alone:
         if altered.differing & self._calm_room != self.false:
             self._ask(altered, found, asked, 0)
         without = found
-        for fault, near in self._in_order(altered):
-            new, changed = self._with_fault(altered, without, fault, looks)
+        near, far = self._by_nearness(altered)
+        for faults in (*((fault,) for fault in near), far):
+            new, changed = self._with_one_of(altered, without, faults, looks)
             found = found | new
-            if near and changed:
+            if changed and faults is not far:
                 self._ask(altered, without | new, [r for r in asked if r.withstand], 1)
         return self._at_last(altered, found, asked) if self.space.budget == 1 else None
 
@@ -93,21 +98,20 @@ class Alone:
         known = self.space.start if before is None else before[0] & room
         return self._grown(altered, known, room, WITHOUT_FAULTS, looks)
 
-    def _with_fault(
-        self, altered: Altered, without: Diagram, fault: Fault, looks: tuple[Look | Watched, ...]
+    def _with_one_of(
+        self, altered: Altered, without: Diagram, faults: Sequence[Fault], looks: tuple[Look | Watched, ...]
     ) -> tuple[Diagram, bool]:
-        """What it comes to with this fault alone, and whether that may be something else than before."""
+        """What it comes to with one of these faults, and whether that may be something else than before."""
         encoding = altered.encoding
-        room = encoding.flag(fault.number) & encoding.flags_at_most[1]
+        flags = disjoin((encoding.flag(fault.number) for fault in faults), self.false)
+        room = flags & encoding.flags_at_most[1]
         calm_before = self.space.reached & self._calm_room
         turned = (altered.calmed | altered.stirred) & calm_before
         if altered.differing & room == self.false == turned and without == calm_before:
             return self.space.reached & room, False
-        move = Move("fault", fault.number)
-        strike = next((operation for m, operation in encoding.moves if m == move), None)
-        if strike is None:
-            return self.false, False
-        struck = strike.image(without & encoding.calm) & room
+        strikes = {Move("fault", fault.number) for fault in faults}
+        calm = without & encoding.calm
+        struck = disjoin((op.image(calm) & room for move, op in encoding.moves if move in strikes), self.false)
         return self._grown(altered, struck, room, ONE_FAULT, looks), True
 
     def _grown(
@@ -118,17 +122,27 @@ class Alone:
         kinds: Collection[Kind],
         looks: tuple[Look | Watched, ...],
     ) -> Diagram:
+        calls = 0
+
+        def look(found: Diagram) -> None:
+            for each in looks:
+                if isinstance(each, Look) and each.seen(found) != self.false:
+                    raise Seen(each.requirement.name, each.word)
+
         def kept(found: Diagram) -> Diagram:
+            nonlocal calls
             self.on_work()
-            for look in looks:
-                if isinstance(look, Look) and look.seen(found) != self.false:
-                    raise Seen(look.requirement.name, look.word)
+            if calls % LOOK_AGAIN == 0:
+                look(found)
+            calls += 1
             return found
 
-        return altered.saturation(kinds).grow(members, room, None, kept)
+        grown = altered.saturation(kinds).grow(members, room, None, kept)
+        look(grown)
+        return grown
 
-    def _in_order(self, altered: Altered) -> Iterator[tuple[Fault, bool]]:
-        """The faults, those first that the changed transition has to do with, which is told."""
+    def _by_nearness(self, altered: Altered) -> tuple[list[Fault], list[Fault]]:
+        """The faults that the changed transition has to do with, and the others."""
         t = self.system.transitions[altered.change.transition]
         signals = signal_support(self.system)
         near = support(t.interlock, signals) | support(t.physical, signals) | {t.subsystem}
@@ -138,8 +152,8 @@ class Alone:
                 return bool(support(self.system.signals[fault.subject].reads, signals) & near)
             return fault.subject in near
 
-        yield from ((fault, True) for fault in self.system.faults if touches(fault))
-        yield from ((fault, False) for fault in self.system.faults if not touches(fault))
+        near_ones = [fault for fault in self.system.faults if touches(fault)]
+        return near_ones, [fault for fault in self.system.faults if not touches(fault)]
 
     # -- questions --------------------------------------------------------------------------
 

@@ -17,7 +17,8 @@ from safetymodel.explore.cone import cone_of
 from safetymodel.explore.decisions import Diagram, disjoin
 from safetymodel.explore.encoding import Encoding
 from safetymodel.explore.engine import LimitReached, Limits, Progress, going_round
-from safetymodel.explore.symbolic import Symbolic, SymbolicSpace, within_memory
+from safetymodel.explore.memory import within_memory
+from safetymodel.explore.symbolic import Symbolic, SymbolicSpace
 from safetymodel.insight.necessity_changes import Change
 from safetymodel.insight.necessity_mirrors import Asked
 from safetymodel.insight.necessity_variants import Varied, varied

@@ -11,7 +11,8 @@ from safetymodel.claims.search import Walker
 from safetymodel.claims.verdict import Trace, Word
 from safetymodel.claims.watch import NOTHING
 from safetymodel.explore.engine import LimitReached, Limits, Progress
-from safetymodel.explore.symbolic import Symbolic, SymbolicSpace, within_memory
+from safetymodel.explore.memory import within_memory
+from safetymodel.explore.symbolic import Symbolic, SymbolicSpace
 from safetymodel.insight.necessity_alone import Alone
 from safetymodel.insight.necessity_altered import Alterations, Altered
 from safetymodel.insight.necessity_batch import Found, look

@@ -13,7 +13,8 @@ from safetymodel.claims.verdict import Word
 from safetymodel.claims.watch import NOTHING
 from safetymodel.explore.choice import explore
 from safetymodel.explore.engine import LimitReached, Limits, Space
-from safetymodel.explore.symbolic import Symbolic, SymbolicSpace, within_memory
+from safetymodel.explore.memory import within_memory
+from safetymodel.explore.symbolic import Symbolic, SymbolicSpace
 from safetymodel.insight.standing import RANK, word_of
 from safetymodel.insight.suggest_conditions import conditions_of
 from safetymodel.insight.suggest_game import Game, held_with
