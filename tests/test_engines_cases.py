@@ -10,16 +10,21 @@ from plain_walk import Walk, walk
 from random_systems import random_spec
 from test_engines import ENGINES, Engine, product_engine, symbolic_engine
 
+from safetymodel.claims import forms
 from safetymodel.claims.breach_states import NO_NEW_FAULT
+from safetymodel.claims.clock import Clock
 from safetymodel.claims.judge import find_chatter, judge
+from safetymodel.claims.verdict import Judgement
+from safetymodel.explore.decisions import OutOfNodes
 from safetymodel.explore.encoding import Together
-from safetymodel.explore.engine import EVERY_STEP, Space
-from safetymodel.explore.symbolic import SymbolicSpace
+from safetymodel.explore.engine import EVERY_STEP, Limits, Space
+from safetymodel.explore.memory import TIMES, within_memory
+from safetymodel.explore.symbolic import Symbolic, SymbolicSpace
 from safetymodel.faults.sets import minimal_sets
 from safetymodel.model.build import load_text
 from safetymodel.model.state import State
 from safetymodel.model.step import holds, is_settled
-from safetymodel.model.system import System
+from safetymodel.model.system import Requirement, System
 
 engines = pytest.mark.parametrize("name_engine", ENGINES, ids=lambda pair: pair[0])
 
@@ -269,3 +274,31 @@ def test_what_one_order_of_reaction_allows_is_possible(name_engine: tuple[str, E
     assert [judge(struck, r).word for r in system.requirements] == ["holds", "broken"]
     found = [[s.faults for s in minimal_sets(struck, r).sets] for r in system.requirements]
     assert found == [[], [(0,)]]
+
+
+def test_what_does_not_suffice_is_done_again_with_more_memory(monkeypatch: pytest.MonkeyPatch) -> None:
+    seen = []
+    real = forms.judge_possible
+
+    def hungry(space: Space[Any], requirement: Requirement, clock: Clock) -> Judgement:
+        assert isinstance(space, SymbolicSpace)
+        seen.append(space.symbolic.memory)
+        with within_memory(space.symbolic.memory):
+            if space.symbolic.memory < 100_000_000:
+                raise OutOfNodes
+        return real(space, requirement, clock)
+
+    monkeypatch.setattr(forms, "judge_possible", hungry)
+    system = system_of(SWAP + "requirements:\n  R1: {possible: a is low and b is high}\n  R2: {possible: a is high}\n")
+    limits = Limits(memory=2_000_000_000)
+    space = SymbolicSpace(Symbolic(system, 0, limits))
+    words = [judge(space, r).word for r in system.requirements]
+    assert words == ["holds", "holds"]
+    first = seen[0]
+    more = [first * TIMES**n for n in range(len(seen) - 1)]
+    assert seen == [*more, more[-1]]  # the second is judged at once where the first was
+    small = SymbolicSpace(Symbolic(system, 0, Limits(memory=first)))
+    assert judge(small, system.requirements[0]).word == "undecided"
+    assert small.roomier() is None
+    part = space.inside(space.where(system.requirements[0].subject))
+    assert part.roomier() is None  # only all that is reached is handed on

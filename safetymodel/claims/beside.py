@@ -24,8 +24,9 @@ from typing import IO, Any, Generic, TypeVar
 from safetymodel.claims.clock import Clock
 from safetymodel.claims.judge import EngineDisagreement, judge
 from safetymodel.claims.verdict import Judgement
-from safetymodel.explore.engine import Space
-from safetymodel.explore.symbolic import SHARE_OF_MACHINE, Handed, Symbolic, SymbolicSpace, machine_memory
+from safetymodel.explore.engine import Limits, Space
+from safetymodel.explore.memory import most_memory
+from safetymodel.explore.symbolic import Handed, Symbolic, SymbolicSpace
 from safetymodel.model.system import Requirement
 
 MOST_PROCESSES = 4
@@ -56,7 +57,7 @@ def room_for(space: Space[Any]) -> int:
     """How many processes this machine has cores and memory for, at most :data:`MOST_PROCESSES`."""
     cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
     assert isinstance(space, SymbolicSpace)
-    held = int(machine_memory() * SHARE_OF_MACHINE) // space.symbolic.memory
+    held = most_memory(None) // space.symbolic.memory
     return max(1, min(cores, MOST_PROCESSES, held))
 
 
@@ -238,9 +239,10 @@ def serve() -> None:
     asked, answers = sys.stdin.buffer, sys.stdout.buffer
     handed: Handed
     handed, maker, given = pickle.load(asked)
+    most = max(handed.memory, most_memory(None) // MOST_PROCESSES)
     room, _, name = maker.partition(":")
     answering: Answering = getattr(importlib.import_module(room), name)(
-        Symbolic(handed.system, handed.budget, handed=handed), given
+        Symbolic(handed.system, handed.budget, Limits(memory=most), handed=handed), given
     )
     _send(answers, "ready")
     while True:

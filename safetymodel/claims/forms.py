@@ -239,7 +239,7 @@ def broken(
     try:
         trace: Trace | None = Walker(space, watch, clock).shortest(targets, about_breach(requirement))
     except LimitReached as limit:
-        raise LimitReached(f"a breach is reached, but {limit} before a shortest run to it was found") from limit
+        raise type(limit)(f"a breach is reached, but {limit} before a shortest run to it was found") from limit
     assert trace is not None, "a breach that no run reaches"
     return Judgement(requirement, space.budget, "broken", trace=trace, reason=reason)
 

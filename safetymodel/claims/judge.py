@@ -9,7 +9,7 @@ from safetymodel.claims.clock import Clock
 from safetymodel.claims.recheck import recheck
 from safetymodel.claims.search import Walker
 from safetymodel.claims.verdict import Finding, Judgement, Trace
-from safetymodel.explore.engine import LimitReached, Space, going_round
+from safetymodel.explore.engine import LimitReached, MemoryReached, Space, going_round
 from safetymodel.model.state import State
 from safetymodel.model.step import reactions
 from safetymodel.model.system import Requirement
@@ -41,10 +41,18 @@ def judge(space: Space[Any], requirement: Requirement, clock: Clock | None = Non
     (:mod:`safetymodel.claims.recheck`) before it is given out. Raises EngineDisagreement where
     that fails: our bug, never the user's.
     """
-    try:
-        judgement = form_judge(requirement)(space, requirement, clock or Clock())
-    except LimitReached as limit:
-        return Judgement(requirement, space.budget, "undecided", reason=str(limit))
+    clock = clock or Clock()
+    while space.outgrown is not None:
+        space = space.outgrown
+    while True:
+        try:
+            judgement = form_judge(requirement)(space, requirement, clock)
+            break
+        except LimitReached as limit:
+            roomier = space.roomier() if isinstance(limit, MemoryReached) else None
+            if roomier is None:
+                return Judgement(requirement, space.budget, "undecided", reason=str(limit))
+            space = roomier
     if judgement.trace is not None:
         fault = recheck(space.system, judgement)
         if fault:

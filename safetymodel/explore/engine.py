@@ -40,6 +40,10 @@ class LimitReached(Exception):
     """A limit ended the work before its answer was known. Its text says which, and how far it got."""
 
 
+class MemoryReached(LimitReached):
+    """It was the memory that did not suffice; with more of it the answer may be found."""
+
+
 def no_limit() -> None:
     """What a space calls before its work as long as nobody has set a limit."""
 
@@ -111,6 +115,14 @@ class Space(Protocol[S]):
 
         With ``until`` only which of those states are in the answer is asked; of others some may be missing.
         """
+
+    @property
+    def outgrown(self) -> Space[S] | None:
+        """What :meth:`roomier` has given before."""
+
+    def roomier(self) -> Space[S] | None:
+        """The same states with more memory to work in, which from then on is used for them; None where there is no
+        more."""
 
     def fewest_faults(self, a: S) -> S:
         """Those states of a set that have the fewest flags up."""

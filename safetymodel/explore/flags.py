@@ -68,7 +68,7 @@ class _OfDiagrams(Flags[Any]):
         return members.exists(self._encoding.all_but_flags)
 
     def alike(self, members: Any) -> Any:
-        from safetymodel.explore.symbolic import within_memory
+        from safetymodel.explore.memory import within_memory
 
         with within_memory(self._memory):
             return self._projected(members) & self.space.reached
@@ -84,7 +84,7 @@ class _OfDiagrams(Flags[Any]):
 
     def minimal(self, members: Any) -> tuple[int, ...]:
         from safetymodel.explore.decisions import disjoin
-        from safetymodel.explore.symbolic import within_memory
+        from safetymodel.explore.memory import within_memory
 
         encoding, found = self._encoding, list[int]()
         false = encoding.decisions.false

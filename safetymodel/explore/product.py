@@ -311,6 +311,11 @@ class ProductSpace:
             found |= frontier
         return found
 
+    outgrown = None
+
+    def roomier(self) -> None:
+        """Each state is written down already."""
+
     def fewest_faults(self, a: Members) -> Members:
         if not a.any():
             return a

@@ -51,7 +51,7 @@ class _OfDiagrams(Single[Any]):
         self._memory: int = space.symbolic.memory
 
     def _guard(self) -> AbstractContextManager[None]:
-        from safetymodel.explore.symbolic import within_memory
+        from safetymodel.explore.memory import within_memory
 
         return within_memory(self._memory)
 

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import copy
-import os
+import tempfile
 import time
 from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
-from contextlib import AbstractContextManager, contextmanager
-from dataclasses import dataclass
+from contextlib import AbstractContextManager
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from safetymodel.explore.backwards import Backwards
@@ -24,6 +24,7 @@ from safetymodel.explore.engine import (
     no_limit,
 )
 from safetymodel.explore.macrosteps import Macrosteps
+from safetymodel.explore.memory import TIMES, growing_memory, most_memory, within_memory
 from safetymodel.explore.ordering import support
 from safetymodel.explore.pooling import Pool, Pooled, pool_of
 from safetymodel.explore.saturation import Saturation
@@ -32,34 +33,8 @@ from safetymodel.model.state import State, initial_state
 from safetymodel.model.step import Kind
 from safetymodel.model.system import System
 
-FIRST_MEMORY = 512_000_000
-"""Bytes that a run starts with, at most; when they are full it begins again with four times as many."""
-
-BYTES_PER_PLACE = 6_000_000
-"""Less to start with for a small model: so much for each state and clock tick that a subsystem can be in."""
-
-SHARE_OF_MACHINE = 0.5
-"""Without a limit of the user's, at most this part of the machine's memory is used."""
-
 MOST_SEEN = 0.7
 """A view through more than this part of all subsystems is not worth its while."""
-
-
-@contextmanager
-def within_memory(memory: int) -> Iterator[None]:
-    """Turns a full table of nodes into :class:`LimitReached`."""
-    try:
-        yield
-    except OutOfNodes as full:
-        raise LimitReached(f"the limit of {memory / 1e6:,.0f} MB was reached") from full
-
-
-def machine_memory() -> int:
-    """Bytes of memory of this machine; 4 GB where it does not say."""
-    try:
-        return os.sysconf("SC_PAGE_SIZE") * os.sysconf("SC_PHYS_PAGES")
-    except (AttributeError, ValueError, OSError):
-        return 4_000_000_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,20 +78,15 @@ class Symbolic:
         if handed is not None:
             self._take_up(handed)
             return
-        most = self._limits.memory or int(machine_memory() * SHARE_OF_MACHINE)
-        places = sum(len(s.states) + max(s.longest).bit_length() for s in system.subsystems) + len(system.faults)
-        memory = min(FIRST_MEMORY, BYTES_PER_PLACE * places // 2, most)
-        while True:
+        for memory in growing_memory(system, self._limits.memory):
             self.memory = memory
             try:
                 self._explore()
                 self._counted()
                 return
             except OutOfNodes:
-                if memory >= most:
-                    break
-                memory = min(4 * memory, most)
-        self.shortfall = f"the limit of {most / 1e6:,.0f} MB was reached after {self._elapsed():.1f} s"
+                continue
+        self.shortfall = f"the limit of {self.memory / 1e6:,.0f} MB was reached after {self._elapsed():.1f} s"
         self._give_up()
 
     def _explore(self) -> None:
@@ -161,6 +131,15 @@ class Symbolic:
         self.encoding.decisions.write(file, self.reached)
         return Handed(self.system, self.budget, self.memory, self.encoding.order, str(file), self.chatters)
 
+    def roomier(self) -> Symbolic | None:
+        """The same states with more memory; None where the limit leaves no more."""
+        more = min(TIMES * self.memory, most_memory(self._limits.memory))
+        if self.shortfall or more <= self.memory:
+            return None
+        with tempfile.TemporaryDirectory(prefix="safetymodel-") as directory:
+            handed = replace(self.handed(Path(directory) / "reached"), memory=more)
+            return Symbolic(self.system, self.budget, self._limits, self._progress, self._starts, handed)
+
     def _take_up(self, handed: Handed) -> None:
         self.memory = handed.memory
         self.chatters = handed.chatters
@@ -202,6 +181,7 @@ class SymbolicSpace:
 
     def _forget(self) -> None:
         """What is remembered of these states."""
+        self.outgrown: SymbolicSpace | None = None
         self._origins: dict[Pool, Backwards] = {}
         self._macrosteps: dict[Pool, Macrosteps] = {}
         self._narrow: dict[Cone, SymbolicSpace] = {}
@@ -385,6 +365,15 @@ class SymbolicSpace:
             forwards = Saturation(self.symbolic.encoding, self.on_work, kinds)
             known = self._macrosteps[pool] = Macrosteps(forwards, self.reached, self.settled, self.transient)
         return known
+
+    def roomier(self) -> SymbolicSpace | None:
+        whole = self.symbolic.reached & self.symbolic.encoding.flags_at_most[self.budget]
+        if self._through is not None or self.reached != whole:
+            return None
+        if self.outgrown is None and (more := self.symbolic.roomier()) is not None:
+            self.outgrown = SymbolicSpace(more, self.budget)
+            self.outgrown.on_work = self.on_work
+        return self.outgrown
 
     def fewest_faults(self, a: Diagram) -> Diagram:
         with self._guard():

@@ -18,9 +18,9 @@ from safetymodel.claims.verdict import Trace
 from safetymodel.explore.choice import SMALL
 from safetymodel.explore.decisions import Diagram, OutOfNodes, disjoin
 from safetymodel.explore.engine import LimitReached, Limits, Progress
+from safetymodel.explore.memory import growing_memory
 from safetymodel.explore.moves import moves_of
 from safetymodel.explore.product import Product
-from safetymodel.explore.symbolic import FIRST_MEMORY, SHARE_OF_MACHINE, machine_memory
 from safetymodel.model.state import State
 from safetymodel.model.system import System
 from safetymodel.revisions.conditions import Definitions, Part, PartChange, WayChange, fault_changes
@@ -120,17 +120,13 @@ def compare_behaviour(
         if progress is not None:
             progress(what, 0)
 
-    most = limits.memory or int(machine_memory() * SHARE_OF_MACHINE)
-    memory = min(FIRST_MEMORY, most)
-    while True:
+    for memory in growing_memory(joint.system, limits.memory):
         try:
             found = _Search(joint, budget, memory, limits, clock, tell).run()
-            break
+            return replace(found, seconds=time.monotonic() - started)
         except OutOfNodes:
-            if memory >= most:
-                raise LimitReached(f"the limit of {most / 1e6:,.0f} MB was reached") from None
-            memory = min(4 * memory, most)
-    return replace(found, seconds=time.monotonic() - started)
+            continue
+    raise LimitReached(f"the limit of {memory / 1e6:,.0f} MB was reached")
 
 
 class _Search:

@@ -82,12 +82,14 @@ def other(system: System, case: Case) -> dict[str, Any]:
 def bare(system: System, case: Case) -> dict[str, Any]:
     import bare_script
 
-    from safetymodel.explore.symbolic import FIRST_MEMORY, Encoding
+    from safetymodel.explore.encoding import Encoding
+    from safetymodel.explore.memory import growing_memory
 
     # the same room for nodes and for the cache of operations as the engine gives itself
-    encoding = Encoding(system, 0, FIRST_MEMORY)
+    memory = next(growing_memory(system, None))
+    encoding = Encoding(system, 0, memory)
     capacity = encoding.decisions.capacity
-    cache = 1 << max(10, (int(FIRST_MEMORY * 0.2) // 32).bit_length() - 1)
+    cache = 1 << max(10, (int(memory * 0.2) // 32).bit_length() - 1)
     del encoding
     states, _, seconds = bare_script.explore(case.size, capacity, cache)
     return {"states": states, "explore": seconds}
