@@ -36,6 +36,7 @@ def summary(found: Necessity) -> Iterator[str]:
         if effects:
             noticed = sum(e.noticed for e in effects)
             counts = f"{noticed:,} of {counted(len(effects), one)} {_is(noticed)}"
+            what = what.replace("its", "their") if len(effects) > 1 else what
             yield f"{counts} noticed when {what}{_by_chatter(effects)}{_unknown(effects)}."
     if any(not e.known for e in found.effects):
         yield f"Not everything is known: {found.shortfall}."

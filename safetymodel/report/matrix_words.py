@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from safetymodel.insight.causes import Cause, Effect
@@ -53,6 +53,38 @@ def cause_name(system: System, cause: Cause) -> str:
             return f"{this.name} is {this.states[cause.state]}"
         case _:
             return system.events[cause.number].name
+
+
+MOST_TOLD = 16
+"""Causes of one sort that are named in a line; the table has them all."""
+
+
+def causes_told(system: System, causes: Sequence[Cause]) -> str:
+    """Many causes, each of which does it alone: ``a, b or c reads false; panel is idle; panel.ask_inner``."""
+    told = []
+    for kind, reads in (("lost", "false"), ("comes", "true")):
+        names = [system.signals[c.number].name for c in causes if c.kind == kind]
+        if names:
+            told.append(f"{_some(names)} reads {reads}")
+    for kind in ("state", "act"):
+        names = [cause_name(system, c) for c in causes if c.kind == kind]
+        if names:
+            told.append(_some(names))
+    return "; ".join(told)
+
+
+def _some(names: list[str]) -> str:
+    if len(names) > MOST_TOLD:
+        names = [*names[: MOST_TOLD - 1], f"{len(names) - MOST_TOLD + 1} more"]
+    return and_list(names, "or")
+
+
+_WEIGHT = ("latches", "stops", "blocks", "starts")
+
+
+def weight(marks: Sequence[Mark]) -> tuple[int, int]:
+    """What is told first: what stops the effect, then what keeps it from starting; of these what is always so."""
+    return min((_WEIGHT.index(mark.does), not mark.always) for mark in marks)
 
 
 def cause_text(system: System, cause: Cause) -> str:

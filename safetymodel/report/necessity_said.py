@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator, Sequence
 
 from safetymodel.insight.necessity import Effect, Necessity
@@ -9,7 +10,7 @@ from safetymodel.insight.necessity_sentences import mirrored_sentences, summary
 from safetymodel.model.system import System
 from safetymodel.report.said import Block, Piece, Words
 from safetymodel.traces.fold import folded
-from safetymodel.traces.wording import formula_text, short_name, transition_text
+from safetymodel.traces.wording import and_list, formula_text, short_name, transition_text
 
 NOBODY = "Nobody asked for these: each is redundant, or a requirement is missing"
 
@@ -37,6 +38,7 @@ def necessity_section(found: Necessity, quiet: bool) -> Iterator[Block]:
         yield Words(((sentence, "quiet"),), 2)
     if quiet:
         return
+    yield from _noticed_by(found)
     yield from _parts(system, found.unasked)
     for kind, title in TITLES:
         unmissed = [e for e in found.of_kind(kind) if e.unasked]  # type: ignore[arg-type]
@@ -46,21 +48,38 @@ def necessity_section(found: Necessity, quiet: bool) -> Iterator[Block]:
             yield Words((*_transition(system, effect), (f": {_difference(system, effect)}", "")), 4, 4)
 
 
+def _noticed_by(found: Necessity) -> Iterator[Block]:
+    """The requirements that notice changes, those first that notice most of them."""
+    times = Counter(n.requirement.name for e in found.effects for n in e.notices)
+    if times:
+        names = ", ".join(f"{name} {number:,}" for name, number in times.most_common())
+        more = "" if found.everything else " (of each change those that were found first)"
+        yield Words((("changes noticed", "strong"), (f"{more}, by requirement: {names}", "")), 2, 4)
+    silent = [r.name for r in found.system.requirements if r.name not in times]
+    if found.everything and silent and all(e.known for e in found.effects):
+        notice = "notices" if len(silent) == 1 else "notice"
+        text = f"{and_list(silent)} {notice} none of them: broken as it is, or whatever one part of the logic does"
+        yield Words(((text, "doubt"),), 2, 4)
+
+
 def _parts(system: System, effects: Sequence[Effect]) -> Iterator[Block]:
-    """What nobody asked for, transition by transition."""
+    """What nobody asked for, transition by transition: what lets more happen first, what makes no difference last."""
     if effects:
         yield Words(((f"{NOBODY}:", "strong"),), 2)
-    for number in dict.fromkeys(e.change.transition for e in effects):
-        mine = [e for e in effects if e.change.transition == number]
+    differing = sorted((e for e in effects if e.differs), key=lambda e: not e.more)
+    for number in dict.fromkeys(e.change.transition for e in differing):
+        mine = [e for e in differing if e.change.transition == number]
         yield Words(tuple(_transition(system, mine[0])), 4, 4)
-        same = [_part(system, e) for e in mine if not e.differs]
-        if same:
-            text = f"makes no difference in any situation that can come about: {', '.join(same)}"
-            yield Words(((text, "doubt"),), 6, 4)
         for effect in mine:
-            if effect.differs:
-                text = f": {_difference(system, effect)}"
-                yield Words((("without ", ""), (_part(system, effect), "strong"), (text, "")), 6, 4)
+            text = f": {_difference(system, effect)}"
+            yield Words((("without ", ""), (_part(system, effect), "strong"), (text, "")), 6, 4)
+    same = [e for e in effects if not e.differs]
+    if same:
+        yield Words((("of these, what makes no difference in any situation that can come about:", "doubt"),), 4)
+    for number in dict.fromkeys(e.change.transition for e in same):
+        mine = [e for e in same if e.change.transition == number]
+        parts = ", ".join(_part(system, e) for e in mine)
+        yield Words((*_transition(system, mine[0]), (f": {parts}", "")), 6, 4)
 
 
 def _transition(system: System, effect: Effect) -> tuple[Piece, ...]:

@@ -111,7 +111,8 @@ def suggestion_json(system: System, found: Suggestion) -> dict[str, Any]:
 
 
 def necessity_json(found: Necessity) -> dict[str, Any]:
-    """``noticed_by`` names one requirement at least. ``run`` leads to where the change makes a difference."""
+    """``noticed_by`` names one requirement at least; all where ``all_who_notice`` says so. ``run`` leads to where the
+    change makes a difference."""
     system = found.system
     changes = []
     for effect in found.effects:
@@ -140,6 +141,7 @@ def necessity_json(found: Necessity) -> dict[str, Any]:
         "parts": len(parts),
         "parts_known": sum(e.known for e in parts),
         "parts_noticed": found.noticed_parts,
+        "all_who_notice": found.everything,
         "mirrored_faults": [mirror_text(found, m) for m in found.mirrored],
         "asked_without_mirrored_faults": list(found.unmirrored),
         "changes": changes,

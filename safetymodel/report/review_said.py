@@ -13,7 +13,7 @@ from safetymodel.insight.review import Review
 from safetymodel.insight.suggested import Suggestion
 from safetymodel.model.state import State, changes
 from safetymodel.model.system import System
-from safetymodel.report.matrix_words import cause_name, effect_text, lettered, mark_words, still_names
+from safetymodel.report.matrix_words import causes_told, effect_text, lettered, mark_words, still_names, weight
 from safetymodel.report.necessity_said import necessity_section
 from safetymodel.report.review_glance import at_a_glance
 from safetymodel.report.said import (
@@ -336,14 +336,14 @@ def matrix_section(system: System, matrix: Matrix, quiet: bool) -> Iterator[Bloc
         text = effect_text(effect)
         more = f" ({text})" if text != effect.name.replace("_", " ") else ""
         yield Words(((effect.name, "strong"), (more, ""), (f"  ({effect.span.short})", "quiet")), 2)
-        groups: dict[str, list[str]] = {}
+        groups: dict[str, list[int]] = {}
         for row in told.rows:
-            marks = matrix.cells.get((row, column), ())
-            if marks:
-                words = "; ".join(mark_words(system, mark) for mark in marks)
-                groups.setdefault(words, []).append(cause_name(system, matrix.causes[row]))
-        for words, names in groups.items():
-            yield Words(((f"{words}: ", "strong"), (", ".join(names), "")), 4, 4)
+            if marks := matrix.cells.get((row, column), ()):
+                groups.setdefault("; ".join(mark_words(system, mark) for mark in marks), []).append(row)
+        first = sorted(groups.items(), key=lambda group: weight(matrix.cells[group[1][0], column]))
+        for words, rows in first:
+            causes = causes_told(system, [matrix.causes[row] for row in rows])
+            yield Words(((f"{words}: ", "strong"), (causes, "")), 4, 4)
         if column in matrix.undecided:
             yield Words(((f"not finished: {matrix.shortfall}", "doubt"),), 4)
         elif not groups:

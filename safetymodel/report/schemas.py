@@ -235,8 +235,8 @@ SUGGESTION = _object(
 )  # fmt: skip
 NECESSITY = _object(
     {
-        "parts": COUNT, "parts_known": COUNT, "parts_noticed": COUNT, "mirrored_faults": NAMES,
-        "asked_without_mirrored_faults": NAMES,
+        "parts": COUNT, "parts_known": COUNT, "parts_noticed": COUNT, "all_who_notice": TRUTH,
+        "mirrored_faults": NAMES, "asked_without_mirrored_faults": NAMES,
         "changes": _list(
             _object(
                 {"kind": _of(*get_args(ChangeKind)), "transition": TEXT, "place": PLACE, "known": TRUTH},
