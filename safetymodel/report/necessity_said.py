@@ -57,8 +57,9 @@ def _noticed_by(found: Necessity) -> Iterator[Block]:
         yield Words((("changes noticed", "strong"), (f"{more}, by requirement: {names}", "")), 2, 4)
     silent = [r.name for r in found.system.requirements if r.name not in times]
     if found.everything and silent and all(e.known for e in found.effects):
-        notice = "notices" if len(silent) == 1 else "notice"
-        text = f"{and_list(silent)} {notice} none of them: broken as it is, or whatever one part of the logic does"
+        one = len(silent) == 1
+        why = "it is broken as it is, or stays" if one else "each is broken as it is, or stays"
+        text = f"{and_list(silent)} notice{'s' if one else ''} none of them: {why} as it is whichever one is made"
         yield Words(((text, "doubt"),), 2, 4)
 
 
