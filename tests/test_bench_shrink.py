@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -10,10 +11,11 @@ from plain_bench import fewest, some_bench, wandering, wrong_twins
 from safetymodel.bench.defects import Defect, defect_named
 from safetymodel.bench.device import DeviceError
 from safetymodel.bench.hunt import Bounds, hunt
-from safetymodel.bench.mapping import mapping_by_names
+from safetymodel.bench.mapping import mapping_by_names, shows_subsystem
 from safetymodel.bench.run import run
 from safetymodel.bench.shrink import Shrunk, shrink
 from safetymodel.bench.stimulus import Stimulus, happenings_of, read_stimuli, stimulus_name
+from safetymodel.bench.told import told
 from safetymodel.bench.tracking import CannotTrack, Tracker
 from safetymodel.bench.twin import Twin
 from safetymodel.bench.ways import proper
@@ -187,6 +189,24 @@ def test_waits_become_one_unless_something_is_to_be_seen_between_them() -> None:
     assert isinstance(defect, Defect)
     names, _ = shortened(system, Twin(system, [defect]), ["panel.ask_outer", *["wait 10 s"] * 3])
     assert names == ["panel.ask_outer", "wait 30 s"]
+
+
+def test_what_a_point_shows_is_told_as_the_state_that_it_stands_for() -> None:
+    system = lock()
+    mapping, tracker, twin = mapping_by_names(system), Tracker(system), twin_with(system, "stuck:stop:true")
+    numbers = {"dark": "0", "lit": "1"}
+    lamp = shows_subsystem(system, system.subsystem_named("lamp").number, "input 4", numbers)  # type: ignore[union-attr]
+    outputs = tuple(lamp if output.name == "lamp" else output for output in mapping.outputs)
+
+    class Numbered(Twin):
+        def read(self, points: Sequence[str]) -> dict[str, bool | int | str]:
+            shown = dict(super().read(["lamp" if point == "input 4" else point for point in points]))
+            return {**shown, "input 4": numbers[str(shown["lamp"])]}
+
+    mapping = replace(mapping, outputs=outputs)
+    record = run(system, mapping, Numbered(system, twin.defects), [], tracker)
+    texts = [line.text for line in told(system, mapping, record, tracker)]
+    assert "lamp: the model says dark, the device shows lit (input 4 is 1)" in texts
 
 
 def test_time_that_runs_out_is_said() -> None:

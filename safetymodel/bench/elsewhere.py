@@ -21,13 +21,13 @@ MOST_DOUBTFUL = 10
 """Ways that are tried to where a mistake might show that does not explain all, or that something might hide."""
 
 
-def look_elsewhere(tries: Tries, ways: Ways | None = None) -> str:
-    """Make the best of the tries shorter; what was left undone, in words. ``ways`` are made unless they are given, for
-    as many faults."""
+def look_elsewhere(tries: Tries, ways: Ways | None = None) -> tuple[str, bool]:
+    """Make the best of the tries shorter. What was left undone, in words; and whether some mistake explains the best.
+    ``ways`` are made unless they are given, for as many faults."""
     if not tries.best.stimuli or tries.best.difference is None:
-        return ""
+        return "", False
     if tries.late:
-        return "time ran out before shorter ways were looked for"
+        return "time ran out before shorter ways were looked for", False
     try:
         faults = sum(tries.can_give(Stimulus("fault", fault.number)) for fault in tries.system.faults)
         faults = min(tries.faults, faults)
@@ -35,7 +35,7 @@ def look_elsewhere(tries: Tries, ways: Ways | None = None) -> str:
             ways = Ways(tries.system, faults, tries.can_give, tries.seconds)
         return _Elsewhere(tries, ways).look()
     except LimitReached as limit:
-        return f"shorter ways were not looked for to the end: {limit}"
+        return f"shorter ways were not looked for to the end: {limit}", False
 
 
 class _Elsewhere:
@@ -43,16 +43,17 @@ class _Elsewhere:
         self.tries, self.ways = tries, ways
         self.system, self.mapping, self.tracker = tries.system, tries.mapping, tries.tracker
         self._places = Places(ways.space)
+        self._explained: Record | None = None
+        """The latest run that some mistake explains."""
 
     @property
     def best(self) -> Record:
         return self.tries.best
 
-    def look(self) -> str:
-        """What was left undone."""
+    def look(self) -> tuple[str, bool]:
         while self.best.stimuli and self._suspect():
             pass
-        return self._loosen()
+        return self._loosen(), self._explained is self.best
 
     def _suspect(self) -> bool:
         """Try the shortest ways to where a mistake would show that may have been made; whether one is shorter.
@@ -64,6 +65,7 @@ class _Elsewhere:
         for place, before, rest in self._moments():
             guessed = suspicions(self.system, self.tracker, before, self.best.stimuli[place])
             likely = [guess for guess in guessed if self._explains(place, guess)]
+            self._explained = self.best if likely else self._explained
             if self._go_there([p for g in likely for p in self._places.of(g)], rest):
                 return True
             doubtful.append(([p for g in likely for p in self._places.of(g, by_the_way=True)], rest))

@@ -18,6 +18,7 @@ from safetymodel.bench.device import DeviceError, Value
 from safetymodel.bench.real_time import InRealTime
 from safetymodel.bench.twin import Twin
 from safetymodel.model.system import System
+from safetymodel.traces.wording import counted
 
 Table = Literal["coil", "discrete", "holding", "input"]
 
@@ -301,7 +302,7 @@ class TwinServer:
                 raise ValueError("its time passes by the clock, or not at all")
             if tick is not None:
                 self.twin.wait(ticks * tick)
-                self.heard(f"{ticks} ticks")
+                self.heard(counted(ticks, "tick"))
 
     def _press(self, place: int) -> None:
         if place == 0:

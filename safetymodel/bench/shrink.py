@@ -11,7 +11,7 @@ from safetymodel.bench.elsewhere import look_elsewhere
 from safetymodel.bench.mapping import Mapping
 from safetymodel.bench.run import Record
 from safetymodel.bench.tracking import Tracker
-from safetymodel.bench.tries import Tries
+from safetymodel.bench.tries import MOST_SHORT, Tries
 from safetymodel.bench.ways import Ways
 from safetymodel.model.system import System
 
@@ -50,8 +50,8 @@ def shrink(
         return Shrunk(record, tries.tried, "the device did not differ again when the same was done after a reset")
     tries.best = found
     tries.leave_out()
-    note = look_elsewhere(tries, ways)
-    if not note and not tries.all_short_ones():
+    note, explained = look_elsewhere(tries, ways)
+    if not note and not tries.all_short_ones(longest=1 if explained else MOST_SHORT):
         note = "time ran out before all short sequences were tried"
     tries.join_waits()
     return Shrunk(tries.best, tries.tried, note)

@@ -33,7 +33,7 @@ def told(system: System, mapping: Mapping, record: Record, tracker: Tracker) -> 
         if place < len(way) - 1:
             lines.extend(_moves(system, tracker, way[place], stimulus, way[place + 1]))
     if record.difference is not None:
-        lines.extend(_difference(system, tracker, record, record.difference))
+        lines.extend(_difference(system, mapping, tracker, record, record.difference))
     if record.error is not None:
         lines.append(Line("note", f"here the device let the bench down: {record.error.message}"))
     return tuple(lines)
@@ -87,16 +87,17 @@ def _moves(system: System, tracker: Tracker, before: State, stimulus: Stimulus, 
         yield Line(role, ("" if own else "then ") + move_text(system, transition), 1, place=transition.span.short)
 
 
-def _difference(system: System, tracker: Tracker, record: Record, difference: Difference) -> Iterator[Line]:
+def _difference(
+    system: System, mapping: Mapping, tracker: Tracker, record: Record, difference: Difference
+) -> Iterator[Line]:
     if not record.stimuli:
         yield Line("note", "right after its reset:")
     if difference.restless:
         yield Line("why", f"the model comes to rest here, the device does not: {difference.restless}")
         return
     for name in difference.outputs[:MOST_TOLD]:
-        yield Line(
-            "why", f"{name}: {_allowed(system, tracker, difference, name)}, the device shows {_shown(difference, name)}"
-        )
+        says, shows = _allowed(system, tracker, difference, name), _shown(system, mapping, difference, name)
+        yield Line("why", f"{name}: {says}, the device shows {shows}")
         yield from _model_moves(system, tracker, record, difference, name)
         yield from _obstacles(system, difference, name)
     if len(difference.outputs) > MOST_TOLD:
@@ -155,9 +156,16 @@ def _allowed(system: System, tracker: Tracker, difference: Difference, name: str
     return "the model says otherwise"
 
 
-def _shown(difference: Difference, name: str) -> str:
+def _shown(system: System, mapping: Mapping, difference: Difference, name: str) -> str:
+    """What an output shows: the state that it stands for, and the value of the point where that is another word."""
     value = difference.shown[name]
-    return str(value).lower() if isinstance(value, bool) else str(value)
+    text = str(value).lower() if isinstance(value, bool) else str(value)
+    output = next(output for output in mapping.outputs if output.name == name)
+    if output.subsystem is None:
+        return text
+    names = system.subsystems[output.subsystem].states
+    meant = and_list([names[state] for state in sorted(dict(output.states)[value])], "or")
+    return text if meant == text else f"{meant} ({output.point} is {text})"
 
 
 def _differs(difference: Difference, state: State, subsystem: int) -> bool:

@@ -18,6 +18,10 @@ from safetymodel.model.system import System
 MOST_SHORT = 200
 """Short sequences that are tried whatever the model says."""
 
+NEARLY = 2
+"""Happenings that a sequence may be longer than the shortest without everything shorter being tried: a real machine
+does not get better by that."""
+
 
 class Tries:
     """``best`` is the run of the shortest sequence so far that ends in a difference, ``tried`` how many sequences the
@@ -127,15 +131,16 @@ class Tries:
 
     # -- all short sequences ------------------------------------------------------------------
 
-    def all_short_ones(self) -> bool:
-        """Try everything that is shorter, the shortest first, as far as a number of tries goes; False where time does
-        not allow that. What leads to states of the model that were tried already is left out."""
+    def all_short_ones(self, longest: int) -> bool:
+        """Try everything that is shorter by more than NEARLY, the shortest first, up to so many happenings and as far
+        as a number of tries goes; False where time does not allow that. What leads to states of the model that were
+        tried already is left out."""
         start = self.tracker.start()
         open_ways: deque[tuple[Way, tuple[State, ...]]] = deque([((), start)])
         seen, tries = {start}, 0
         while open_ways:
             way, states = open_ways.popleft()
-            if len(way) + 1 >= self.length:
+            if len(way) + 1 >= self.length - NEARLY or len(way) >= longest:
                 return True
             for stimulus in filter(self.can_give, self._stimuli(way)):
                 tries += 1
