@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -61,47 +62,51 @@ def part_list(formula: Formula) -> tuple[Formula, ...]:
     return tuple(found)
 
 
+def rewritten(formula: Formula, new: Callable[[Formula], Formula]) -> Formula:
+    """The formula with something else for each mention in it (as ``new`` says; often the mention itself)."""
+    match formula:
+        case Not(inner):
+            return Not(rewritten(inner, new))
+        case AllOf(parts):
+            return AllOf(tuple(rewritten(part, new) for part in parts))
+        case AnyOf(parts):
+            return AnyOf(tuple(rewritten(part, new) for part in parts))
+        case Defined(name, body):
+            other = rewritten(body, new)
+            return formula if other == body else Defined(name, other)
+        case _:
+            return new(formula)
+
+
 def assigned(system: System, formula: Formula, part: Formula, value: bool) -> Formula:
     """The formula with a part of it taken to be so, wherever it stands."""
-    match formula:
-        case HowMany(least, most, members, wording):
-            told = tuple(_member(system, m, part, value) for m in members)
-            return HowMany(least, most, told, wording) if told != members else formula
-        case InState(subsystem, states, negated):
-            return Constant(value != negated) if InState(subsystem, states) == part else formula
-        case Not(inner):
-            return Not(assigned(system, inner, part, value))
-        case AllOf(parts):
-            return AllOf(tuple(assigned(system, p, part, value) for p in parts))
-        case AnyOf(parts):
-            return AnyOf(tuple(assigned(system, p, part, value) for p in parts))
-        case Defined(name, body):
-            new = assigned(system, body, part, value)
-            return formula if new == body else Defined(name, new)
-        case _:
-            return Constant(value) if formula == part else formula
+
+    def told(mention: Formula) -> Formula:
+        match mention:
+            case HowMany(least, most, members, wording):
+                counted = tuple(_member(system, m, part, value) for m in members)
+                return HowMany(least, most, counted, wording) if counted != members else mention
+            case InState(subsystem, states, negated):
+                return Constant(value != negated) if InState(subsystem, states) == part else mention
+            case _:
+                return Constant(value) if mention == part else mention
+
+    return rewritten(formula, told)
 
 
 def held(system: System, formula: Formula, signal: int, value: bool) -> Formula:
     """The formula as it reads where a signal always reads so, through other signals too."""
-    match formula:
-        case SignalTrue(number):
-            if number == signal:
-                return Constant(value)
-            reads = system.signals[number].reads
-            through = held(system, reads, signal, value)
-            return formula if through == reads else through
-        case Not(inner):
-            return Not(held(system, inner, signal, value))
-        case AllOf(parts):
-            return AllOf(tuple(held(system, p, signal, value) for p in parts))
-        case AnyOf(parts):
-            return AnyOf(tuple(held(system, p, signal, value) for p in parts))
-        case Defined(name, body):
-            new = held(system, body, signal, value)
-            return formula if new == body else Defined(name, new)
-        case _:
-            return formula
+
+    def read(mention: Formula) -> Formula:
+        if not isinstance(mention, SignalTrue):
+            return mention
+        if mention.signal == signal:
+            return Constant(value)
+        reads = system.signals[mention.signal].reads
+        through = rewritten(reads, read)
+        return mention if through == reads else through
+
+    return rewritten(formula, read)
 
 
 def _member(system: System, member: InState, part: Formula, value: bool) -> InState:

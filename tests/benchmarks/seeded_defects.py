@@ -26,6 +26,7 @@ from safetymodel.bench.hunt import Bounds, hunt
 from safetymodel.bench.mapping import mapping_by_names
 from safetymodel.bench.parts import without
 from safetymodel.bench.shrink import shrink
+from safetymodel.bench.sights import held
 from safetymodel.bench.stimulus import happenings_of
 from safetymodel.bench.tracking import Tracker
 from safetymodel.bench.twin import Twin
@@ -37,13 +38,9 @@ from safetymodel.model.able import able, free_to_leave
 from safetymodel.model.build import load
 from safetymodel.model.formula import (
     AllOf,
-    AnyOf,
-    Constant,
-    Defined,
     Formula,
     InState,
     Not,
-    SignalTrue,
     conjoin,
 )
 from safetymodel.model.system import System, Transition
@@ -56,27 +53,6 @@ SECONDS = 600.0
 
 LEAST = 27
 """So many of them have to be found, with every draw and seed."""
-
-
-def reading(system: System, formula: Formula, signal: int, value: bool) -> Formula:
-    """The formula as read where a signal is held."""
-    match formula:
-        case SignalTrue(number):
-            if number == signal:
-                return Constant(value)
-            inner = reading(system, system.signals[number].reads, signal, value)
-            return formula if inner == system.signals[number].reads else inner
-        case Not(part):
-            return Not(reading(system, part, signal, value))
-        case AllOf(parts):
-            return AllOf(tuple(reading(system, part, signal, value) for part in parts))
-        case AnyOf(parts):
-            return AnyOf(tuple(reading(system, part, signal, value) for part in parts))
-        case Defined(_, body):
-            inner = reading(system, body, signal, value)
-            return formula if inner == body else inner
-        case _:
-            return formula
 
 
 class Oracle:
@@ -122,7 +98,7 @@ class Oracle:
                 now, then = self.wrong(t, without(t.interlock, defect.part.path))
             case "stuck":
                 for t in system.transitions:
-                    condition = reading(system, t.interlock, defect.number, defect.value)
+                    condition = held(system, t.interlock, defect.number, defect.value)
                     if condition != t.interlock:
                         here, there = self.wrong(t, condition)
                         now, then = space.union(now, here), space.union(then, there)
