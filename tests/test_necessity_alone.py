@@ -1,0 +1,145 @@
+"""Changes explored by themselves, and the runs that show what still comes about."""
+
+from __future__ import annotations
+
+import random
+from collections import Counter
+
+from random_systems import random_spec
+from test_necessity import twin_channels
+
+from safetymodel.explore.choice import explore
+from safetymodel.explore.symbolic import SymbolicSpace
+from safetymodel.insight.necessity import Effect, necessity
+from safetymodel.insight.necessity_alone import Alone
+from safetymodel.insight.necessity_mirrors import asked_with
+from safetymodel.insight.necessity_record import Record, Recorded
+from safetymodel.insight.necessity_sentences import change_text
+from safetymodel.insight.necessity_told import Telling
+from safetymodel.insight.necessity_verdicts import Told
+from safetymodel.insight.standing import word_of
+from safetymodel.model.build import load_text
+from safetymodel.model.system import System
+
+
+def read(text: str) -> System:
+    system, problems = load_text(text, "case.yaml")
+    assert system is not None, problems
+    return system
+
+
+def effects_of(text: str) -> dict[str, Effect]:
+    """What a review finds of a large spec, each change told; the same as where everybody who notices is asked for."""
+    system = read(text)
+    spaces = explore(system, sorted({0, *(r.withstand for r in system.requirements)}), "symbolic").spaces
+    quick, whole = necessity(spaces, everything=False), necessity(spaces, everything=True)
+    found = {change_text(system, e.change): e for e in quick.effects}
+    for effect, full in zip(quick.effects, whole.effects, strict=True):
+        text = change_text(system, effect.change)
+        assert effect.known, text
+        assert effect.noticed == full.noticed, text
+        named = {n.requirement.name for n in effect.notices}
+        assert named <= {n.requirement.name for n in full.notices}, text
+    return found
+
+
+JAM = """
+safetymodel: 1
+title: A valve that can jam
+subsystems:
+  valve: {states: [shut, open], events: {turn: {}, turn_back: {}}, transitions: [
+    {from: shut, to: open, on: turn}, {from: open, to: shut, on: turn_back}]}
+  bell: {states: [quiet, rings], transitions: [
+    {from: quiet, to: rings, if: valve is open}, {from: rings, to: quiet, if: valve is shut}]}
+faults: {valve_jams: {subsystem: valve, stuck: any}}
+requirements:
+  R1: {text: it rings while the valve is jammed open, cause: valve is open and fault valve_jams, effect: bell is rings,
+    within: reaction, withstand: 1}
+"""
+
+
+def test_what_comes_about_under_a_fault_can_be_lost_before_it_strikes() -> None:
+    found = effects_of(JAM)
+    (opening,) = (e for text, e in found.items() if text == "valve: shut -> open on valve.turn, taken away")
+    assert [(n.requirement.name, n.after) for n in opening.notices] == [("R1", "empty")]
+
+
+TRIPLE = """
+safetymodel: 1
+title: A pump with three floats
+subsystems:
+  tank: {states: [full, empty], events: {drain: {}, fill: {}}, transitions: [
+    {from: full, to: empty, on: drain, physically: pump is running}, {from: empty, to: full, on: fill}]}
+  pump: {states: [still, running], events: {start: {}, stop: {}}, transitions: [
+    {from: still, to: running, on: start, if: wet_a and wet_b and wet_c},
+    {from: running, to: still, on: stop},
+    {from: running, to: still, if: not wet_a or not wet_b or not wet_c}]}
+signals: {wet_a: {reads: tank is full}, wet_b: {reads: tank is full}, wet_c: {reads: tank is full}}
+faults: {a_hangs: {signal: wet_a, stuck: true}, b_hangs: {signal: wet_b, stuck: true},
+  c_hangs: {signal: wet_c, stuck: true}}
+requirements:
+  R1: {text: it does not run dry, never: pump is running and tank is empty, withstand: 2}
+"""
+
+
+def test_what_only_two_faults_show_is_not_told_after_one() -> None:
+    found = effects_of(TRIPLE)
+    stops = [e for text, e in found.items() if text.startswith("pump: running -> still without")]
+    assert len(stops) == 3
+    assert all([n.requirement.name for n in e.notices] == ["R1"] for e in stops)
+    told = told_alone(read(TRIPLE))
+    assert any(e.noticed for e, _, _ in told)
+    assert not any(one.decided for e, one, _ in told if e.noticed and e.change.kind == "part")
+
+
+def told_alone(system: System) -> list[tuple[Effect, Told, dict[str, bool]]]:
+    """Each change that makes a difference: what it truly is, what comes of exploring it alone, and for each requirement
+    that is neither broken nor empty whether what it needs may be missing."""
+    spaces = explore(system, sorted({0, *(r.withstand for r in system.requirements)}), "symbolic").spaces
+    whole = necessity(spaces, everything=True)
+    most = max(spaces)
+    plain = {r.name: word_of(spaces[r.withstand], r) for r in system.requirements}
+    explored = Recorded(whole.system, most)
+    space = SymbolicSpace(explored)
+    mirrored = {r.name: word_of(SymbolicSpace(explored, r.withstand), r) for r in whole.system.requirements}
+    asked = asked_with(whole.mirrored, plain, mirrored)
+    names = frozenset(r.name for r in system.requirements if asked.words[r.name] != "broken")
+    telling = Telling(space, asked, [e.change for e in whole.effects], True, record=explored.record)
+    if telling.first.chatters:
+        return []
+    alone = Alone(space, Record(explored.encoding, explored.start, lambda: None, faults=False), asked)
+    found = []
+    for effect, altered in zip(whole.effects, telling.altered, strict=True):
+        if altered.differs:
+            missing = {
+                r.name: telling._witnesses.may_be_missing(r, altered)
+                for r in telling.requirements
+                if asked.words[r.name] in ("holds", "reacts")
+            }
+            found.append((effect, alone.told(altered, names), missing))
+    return found
+
+
+def test_random_specs_each_change_alone() -> None:
+    counts: Counter[str] = Counter()
+    for seed in range(40):
+        text = random_spec(random.Random(seed))
+        system = read(twin_channels(text) if seed % 2 else text)
+        if max(r.withstand for r in system.requirements) and len(system.faults) > 3:
+            continue
+        for effect, told, missing in told_alone(system):
+            why = f"{seed}: {effect}"
+            after = {n.requirement.name: n.after for n in effect.notices}
+            if told.decided:
+                counts["noticed" if told.noticed else "not noticed"] += 1
+                assert told.noticed == effect.noticed, why
+                assert told.found.keys() <= after.keys(), why
+                assert effect.chatters or not told.chatters, why
+            else:
+                counts["open"] += 1
+            for name, may in missing.items():
+                counts["shown"] += not may
+                assert may or after.get(name) != "empty", f"{why}: {name}"
+    assert counts["noticed"] > 70, counts
+    assert counts["not noticed"] > 150, counts
+    assert counts["shown"] > 600, counts
