@@ -6,7 +6,7 @@ import random
 from collections import deque
 from collections.abc import Iterator
 from contextlib import suppress
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 from random_systems import random_spec
 
@@ -15,7 +15,7 @@ from safetymodel.bench.device import DeviceError
 from safetymodel.bench.mapping import Mapping, mapping_by_names
 from safetymodel.bench.run import Record, Rig
 from safetymodel.bench.stimulus import Stimulus
-from safetymodel.bench.tracking import Tracker
+from safetymodel.bench.tracking import CannotTrack, Tracker
 from safetymodel.bench.twin import Twin
 from safetymodel.model.build import load_text
 from safetymodel.model.formula import Not
@@ -124,3 +124,30 @@ def some_bench(seed: int) -> tuple[System, Mapping, Tracker, random.Random] | No
         shown = [output for output in mapping.outputs if output.subsystem is not None]
         mapping = replace(mapping, outputs=tuple(rng.sample(shown, max(1, len(shown) * 2 // 3))))
     return system, mapping, Tracker(system), rng
+
+
+@dataclass(frozen=True)
+class Wrong:
+    """A wrong twin, a run that ends in a difference, and the fewest happenings that do; None where that takes long."""
+
+    name: str
+    system: System
+    mapping: Mapping
+    tracker: Tracker
+    twin: Twin
+    record: Record
+    least: int | None
+
+
+def some_wrong(seed: int, most: int) -> Iterator[Wrong]:
+    """Wrong twins of a random spec that a run by chance finds; ``most`` situations are looked at for the shortest."""
+    found = some_bench(seed)
+    if found is None:
+        return
+    system, mapping, tracker, rng = found
+    for name, twin in wrong_twins(system, rng):
+        with suppress(CannotTrack, DeviceError):
+            record = wandering(system, mapping, twin, tracker, rng, 1)
+            if record is not None:
+                least = fewest(system, mapping, twin, tracker, 1, most)
+                yield Wrong(name, system, mapping, tracker, twin, record, least)

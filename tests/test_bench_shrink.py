@@ -6,17 +6,16 @@ from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
-from plain_bench import fewest, some_bench, wandering, wrong_twins
+from plain_bench import some_wrong
 
 from safetymodel.bench.defects import Defect, defect_named
-from safetymodel.bench.device import DeviceError
 from safetymodel.bench.hunt import Bounds, hunt
 from safetymodel.bench.mapping import mapping_by_names, shows_subsystem
 from safetymodel.bench.run import run
 from safetymodel.bench.shrink import Shrunk, shrink
 from safetymodel.bench.stimulus import Stimulus, happenings_of, read_stimuli, stimulus_name
 from safetymodel.bench.told import told
-from safetymodel.bench.tracking import CannotTrack, Tracker
+from safetymodel.bench.tracking import Tracker
 from safetymodel.bench.twin import Twin
 from safetymodel.bench.ways import proper
 from safetymodel.model.build import load, load_text
@@ -223,22 +222,11 @@ def test_sequences_of_random_models_are_nearly_the_shortest_that_there_are() -> 
     """Against everything that can be done, breadth first; twins with one defect, with two, and wrong in other ways."""
     gaps: list[int] = []
     for seed in range(110, 132):
-        found = some_bench(seed)
-        if found is None:
-            continue
-        system, mapping, tracker, rng = found
-        for name, twin in wrong_twins(system, rng):
-            try:
-                record = wandering(system, mapping, twin, tracker, rng, 1)
-                least = fewest(system, mapping, twin, tracker, 1, most=600) if record is not None else None
-                if record is None or least is None:
-                    continue
-                short = shrink(system, mapping, twin, record, tracker)
-            except (CannotTrack, DeviceError):
-                continue
-            gap = happenings_of(short.record.stimuli) - least
-            assert 0 <= gap <= 2, (seed, name)
-            gaps.append(gap)
+        for wrong in some_wrong(seed, most=600):
+            if wrong.least is not None:
+                short = shrink(wrong.system, wrong.mapping, wrong.twin, wrong.record, wrong.tracker)
+                gaps.append(happenings_of(short.record.stimuli) - wrong.least)
+                assert 0 <= gaps[-1] <= 2, (seed, wrong.name)
     assert len(gaps) > 60
     assert gaps.count(0) > 0.95 * len(gaps)
 
