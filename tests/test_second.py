@@ -41,8 +41,26 @@ def test_true_verdicts_are_confirmed(part: int) -> None:
             if judgement.trace is not None:
                 assert judgement.second.road == "re-stepped", context
             roads[judgement.second.road] = roads.get(judgement.second.road, 0) + 1
-    assert roads["invariant"] >= 20
+            if judgement.second.road.startswith("invariant"):
+                assert Inductive(space, Clock(60)).opinion(judgement).agrees, context
+    assert roads["invariant of a part"] >= 20
     assert roads["re-stepped"] >= 10
+
+
+def test_what_is_broken_is_shown_by_no_part() -> None:
+    looked = 0
+    for seed in range(60):
+        space = random_space(seed)
+        if space.size(space.reached) > 5_000:
+            continue
+        broken = [j for r in space.system.requirements if (j := judge(space, r)).trace is not None]
+        wrong = tuple(replace(j, word="holds", trace=None) for j in broken)
+        for judgement in by_invariant(wrong, {space.budget: space}, Clock(60)):
+            assert judgement.second is not None
+            if not judgement.requirement.form.endswith("possible"):
+                assert judgement.second.agrees is False, (seed, judgement.requirement.wording, judgement.second)
+                looked += 1
+    assert looked >= 60
 
 
 def test_a_set_that_lacks_a_state_is_not_closed() -> None:

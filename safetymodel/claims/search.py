@@ -107,6 +107,8 @@ class Walker(Stepper[S]):
             self._add(seen, value, members)
             for step in (self.react, self.happen):
                 for new_value, landed in step({value: members}).items():
+                    if new_value != BREACH and new_value not in self.watch.values:
+                        continue  # beyond what a run goes on from there is a breach already
                     new = space.minus(landed, seen[new_value]) if new_value in seen else landed
                     if not space.is_empty(new):
                         self._add(pending, new_value, new)

@@ -9,12 +9,14 @@ Reactive Systems: Safety".)
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import replace
+from functools import partial
 from typing import Any
 
-from safetymodel.claims.breach_states import breach_of
+from safetymodel.claims.breach_states import about_breach, breach_of
 from safetymodel.claims.clock import Clock
+from safetymodel.claims.part_invariant import TooLarge, closed_part
 from safetymodel.claims.search import Walker
 from safetymodel.claims.verdict import Judgement, Opinion
 from safetymodel.claims.watch import (
@@ -32,6 +34,7 @@ from safetymodel.explore.clauses import Frame, Gates, Moves, set_literal
 from safetymodel.explore.decisions import Diagram
 from safetymodel.explore.engine import LimitReached, Space
 from safetymodel.explore.moves import Move, moves_of
+from safetymodel.explore.ordering import growing_views
 from safetymodel.explore.symbolic import SymbolicSpace
 from safetymodel.model.formula import Formula
 from safetymodel.model.state import initial_state
@@ -52,6 +55,11 @@ def watch_of(system: System, requirement: Requirement) -> Watch:
     return NOTHING
 
 
+def is_plain(watch: Watch) -> bool:
+    """Whether it remembers nothing on the way: then a run is where it would be without it."""
+    return watch.values == (watch.first,)
+
+
 class Inductive:
     """The reached sets of one symbolic space, held against the clauses of its system."""
 
@@ -65,6 +73,7 @@ class Inductive:
         self.moves = Moves(self.gates, self.before, self.after, space.budget)
         self._ways: dict[Move, list[list[int]]] = {}
         self._closed: bool | None = None
+        self._parts: dict[frozenset[int], dict[int, Diagram] | None] = {}
 
     def ways(self, move: Move) -> list[list[int]]:
         found = self._ways.get(move)
@@ -154,32 +163,57 @@ class Inductive:
         return self.ask(where, "a reached state breaks the requirement")
 
     def opinion(self, judgement: Judgement) -> Opinion:
-        """The second opinion on a verdict that is true of every run."""
-        requirement = judgement.requirement
-        watch = watch_of(self.system, requirement)
-        # a watch of one value remembers nothing on the way: a run is where it would be without it
-        plain = watch.values == (watch.first,)
+        """The second opinion on a verdict that is true of every run, by all states that are reached."""
+        watch = watch_of(self.system, judgement.requirement)
+        plain = is_plain(watch)
         sets: dict[int, Diagram] = Walker(self.space, NOTHING if plain else watch, self.clock).reached()
         if not plain or self._closed is None:
             wrong = self.closed(sets, NOTHING if plain else watch)
             if wrong:
                 return Opinion("invariant", False, wrong)
             self._closed = plain or self._closed
+        wrong = self.kept_by(sets, judgement)
+        return Opinion("invariant", False, wrong) if wrong else Opinion("invariant", True)
+
+    def opinion_of_part(self, judgement: Judgement, subsystems: frozenset[int]) -> Opinion | None:
+        """The same by what a run can be in if only these subsystems are looked at; None where that does not show it."""
+        sets = self._part(subsystems, watch_of(self.system, judgement.requirement))
+        if sets is None or self.kept_by(sets, judgement):
+            return None
+        of = f"{len(subsystems)} of {len(self.system.subsystems)} subsystems"
+        return Opinion("invariant of a part", True, of)
+
+    def _part(self, subsystems: frozenset[int], watch: Watch) -> dict[int, Diagram] | None:
+        """A set of states that no step leads out of, seen through these subsystems; None where none is found."""
+        plain = is_plain(watch)
+        if plain and subsystems in self._parts:
+            return self._parts[subsystems]
+        seen_by = NOTHING if plain else watch
+        try:
+            sets: dict[int, Diagram] | None = closed_part(self.space, subsystems, seen_by, self.clock.check)
+        except TooLarge:
+            sets = None
+        if sets is not None and self.closed(sets, seen_by):
+            sets = None
+        if plain:
+            self._parts[subsystems] = sets
+        return sets
+
+    def kept_by(self, sets: dict[int, Diagram], judgement: Judgement) -> str:
+        """Empty where nothing in these sets, and no step from them, breaks the requirement; else what does."""
+        requirement = judgement.requirement
+        watch = watch_of(self.system, requirement)
         for leap in watch.leaps:
             wrong = self.no_leap(sets, leap)
             if wrong:
-                return Opinion("invariant", False, wrong)
+                return wrong
         if requirement.form == "possible":
-            wrong = self.excludes(self.space.reached, requirement.subject, settled_only=True)
-            if wrong:
-                return Opinion("invariant", False, wrong)
+            return self.excludes(self.space.reached, requirement.subject, settled_only=True)
         if requirement.form in ("never", "always") or (requirement.form == "cause" and requirement.within is None):
             inside = sets.get(INSIDE if requirement.begins is not None else watch.first, self.space.nothing())
             everywhere = judgement.word == "holds" or requirement.prevent
-            wrong = self.excludes(inside, breach_of(requirement), settled_only=not everywhere)
-            if wrong:
-                return Opinion("invariant", False, wrong)
-        return Opinion("invariant", True)
+            return self.excludes(inside, breach_of(requirement), settled_only=not everywhere)
+        return ""
 
 
 def no_time(judgement: Judgement, reason: str) -> Judgement:
@@ -219,37 +253,82 @@ def by_other_engine(
 def by_invariant(
     judgements: tuple[Judgement, ...], spaces: Mapping[int, Space[Any]], clock: Clock
 ) -> tuple[Judgement, ...]:
-    """Each judgement by the road that fits it: its run re-stepped, the reached set put to the solver,
-    or a run that shows what is possible. The fewest faults first: there are the fewest states to look at."""
+    """Each judgement by the road that fits it: its run re-stepped, a set of states put to the solver,
+    or a run that shows what is possible. The fewest faults first: there are the fewest states to look at. Sets of what
+    shows of the system through some subsystems are small, and come before all reached states."""
     checks: dict[int, Inductive] = {}
-    found: dict[int, Judgement] = {}
-    for place, judgement in sorted(enumerate(judgements), key=lambda pair: (pair[1].budget, pair[0])):
+    found: dict[int, Opinion | None] = {}
+
+    def check(judgement: Judgement) -> Inductive:
         space = spaces[judgement.budget]
         assert isinstance(space, SymbolicSpace)
+        if judgement.budget not in checks:
+            checks[judgement.budget] = Inductive(space, clock)
+        return checks[judgement.budget]
+
+    def seen(judgement: Judgement, road: Callable[[Judgement], Opinion | None]) -> Opinion | None:
         try:
-            opinion = _opinion(judgement, space, checks, clock)
+            clock.check()
+            return road(judgement)
         except LimitReached as limit:
-            opinion = Opinion("none", None, str(limit))
-        found[place] = replace(judgement, second=opinion)
-    return tuple(found[place] for place in range(len(judgements)))
+            return Opinion("none", None, str(limit))
+
+    def opinion(judgement: Judgement) -> Opinion:
+        return _opinion(judgement, spaces[judgement.budget], check, clock)
+
+    def part(judgement: Judgement, subsystems: frozenset[int]) -> Opinion | None:
+        return check(judgement).opinion_of_part(judgement, subsystems)
+
+    system = next(iter(spaces.values())).system
+    order = sorted(range(len(judgements)), key=lambda place: (judgements[place].budget, place))
+    asked = [place for place in order if _asks_of_every_run(judgements[place])]
+    for place in order:
+        if place not in asked:
+            found[place] = seen(judgements[place], opinion)
+    waiting = [
+        (len(of) * len(watch_of(system, judgements[place].requirement).values), place, of)
+        for place in asked
+        for of in _parts(system, judgements[place])
+    ]
+    for _, place, of in sorted(waiting, key=lambda one: one[:2]):
+        if place not in found:
+            of_part = seen(judgements[place], partial(part, subsystems=of))
+            if of_part is not None and of_part.agrees:
+                found[place] = of_part
+    for place in asked:
+        if place not in found:
+            found[place] = seen(judgements[place], opinion)
+    second = [found[place] for place in range(len(judgements))]
+    return tuple(replace(judgement, second=its) for judgement, its in zip(judgements, second, strict=True))
 
 
-def _opinion(judgement: Judgement, space: SymbolicSpace, checks: dict[int, Inductive], clock: Clock) -> Opinion:
+def _asks_of_every_run(judgement: Judgement) -> bool:
+    """Whether the verdict says something that no run may do."""
+    form = judgement.requirement.form
+    return judgement.trace is None and judgement.word != "undecided" and form not in ("possible", "always_possible")
+
+
+def _parts(system: System, judgement: Judgement) -> list[frozenset[int]]:
+    """Subsystems through which to look for a second opinion on a verdict: those that the requirement reads, then also
+    those that they read, and so on."""
+    about = about_breach(judgement.requirement)
+    return growing_views(system, about) if about else []
+
+
+def _opinion(judgement: Judgement, space: Space[Any], check: Callable[[Judgement], Inductive], clock: Clock) -> Opinion:
     requirement = judgement.requirement
     if judgement.word == "undecided":
         return Opinion("none", None, "nothing was shown")
     if judgement.trace is not None:
         return Opinion("re-stepped", True)
-    clock.check()
     if requirement.form == "always_possible" and judgement.word != "empty":
         return Opinion("none", None, "too large for the other engine, and not a matter of an invariant")
     if requirement.form == "possible" and judgement.word == "holds":
         if space.budget:
             return Opinion("none", None, "too large for the other engine, and not a matter of one run")
+        assert isinstance(space, SymbolicSpace)
         return _witnessed(space, requirement, clock)
-    if judgement.budget not in checks:
-        checks[judgement.budget] = Inductive(space, clock)
-    return checks[judgement.budget].opinion(judgement)
+    return check(judgement).opinion(judgement)
 
 
 def _witnessed(space: SymbolicSpace, requirement: Requirement, clock: Clock) -> Opinion:

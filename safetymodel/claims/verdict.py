@@ -46,7 +46,7 @@ class Attempt:
     transition: int
 
 
-Road = Literal["re-stepped", "other engine", "invariant", "witness", "none"]
+Road = Literal["re-stepped", "other engine", "invariant", "invariant of a part", "witness", "none"]
 
 
 @dataclass(frozen=True, slots=True)

@@ -46,7 +46,7 @@ class Macrosteps:
         steps = []
         for tried, operation in _happenings(forwards):
             forwards.on_work()
-            landed = operation.image(settled) & reached
+            landed = operation.image(settled)
             if landed != false:
                 passed, reacting = forwards.closed(landed, tried, reached)
                 moved = passed & transient

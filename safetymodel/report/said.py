@@ -324,6 +324,7 @@ ROADS = {
     "re-stepped": "run taken again, step by step, by the reference step function",
     "other engine": "judged again by the other engine",
     "invariant": "reached states put to a satisfiability solver as an inductive invariant",
+    "invariant of a part": "what a few subsystems can be in, put to a satisfiability solver as an inductive invariant",
     "witness": "a run to it found and taken step by step",
     "none": "no second opinion",
 }

@@ -146,7 +146,6 @@ MUTATIONS: tuple[Mutation, ...] = tuple(
         ("explore/backwards.py", "from_within(pool.tick, settled)", "from_within(pool.tick, reached)"),
         ("explore/macrosteps.py", "if not self._strikes:", "if True:"),
         ("explore/macrosteps.py", "if ends != looked_at[number]:", "if looked_at[number] == false:"),
-        ("explore/macrosteps.py", "landed = operation.image(settled) & reached", "landed = operation.image(settled)"),
         ("explore/macrosteps.py", "from_within(operation, settled)", "from_within(operation, reached)"),
         ("explore/macrosteps.py", "    yield from forwards.strikes\n", ""),
         (
@@ -302,7 +301,7 @@ MUTATIONS: tuple[Mutation, ...] = tuple(
             "ends = space.after(ends, REACTION)",
         ),
         ("claims/forms.py", 'make_true = requirement.form == "never"', 'make_true = requirement.form != "never"'),
-        ("claims/breach_states.py", "if ticks == requirement.within:", "if ticks == requirement.within + 1:"),
+        ("claims/breach_states.py", "if ticks == within:", "if ticks == requirement.within + 1:"),
         ("claims/breach_states.py", 'if kind != "fault")', 'if kind != "jump")'),
         ("claims/breach_states.py", "for _ in range(space.budget):", "for _ in range(space.budget - 1):"),
         (
