@@ -13,9 +13,10 @@ from random_systems import random_spec
 from safetymodel.bench.defects import Defect, defects_of
 from safetymodel.bench.device import DeviceError
 from safetymodel.bench.mapping import Mapping, mapping_by_names
+from safetymodel.bench.reactions import CannotTrack
 from safetymodel.bench.run import Record, Rig
 from safetymodel.bench.stimulus import Stimulus
-from safetymodel.bench.tracking import CannotTrack, Tracker
+from safetymodel.bench.tracking import Tracker
 from safetymodel.bench.twin import Twin
 from safetymodel.model.build import load_text
 from safetymodel.model.formula import Not

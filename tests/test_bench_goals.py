@@ -16,10 +16,11 @@ from safetymodel.bench.hunt import Bounds, hunt
 from safetymodel.bench.kept import Setting, replay_text
 from safetymodel.bench.mapping import mapping_by_names
 from safetymodel.bench.parts import without
+from safetymodel.bench.reactions import CannotTrack
 from safetymodel.bench.shrink import shrink
 from safetymodel.bench.stimulus import Stimulus, stimulus_name
 from safetymodel.bench.told import told
-from safetymodel.bench.tracking import CannotTrack, Tracker
+from safetymodel.bench.tracking import Tracker
 from safetymodel.bench.twin import Twin
 from safetymodel.model.build import load_text
 from safetymodel.model.formula import SignalTrue

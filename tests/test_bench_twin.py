@@ -14,9 +14,10 @@ from safetymodel.bench.device import DeviceError
 from safetymodel.bench.hunt import Bounds, hunt
 from safetymodel.bench.mapping import mapping_by_names
 from safetymodel.bench.parts import mentions, without
+from safetymodel.bench.reactions import CannotTrack
 from safetymodel.bench.run import run
 from safetymodel.bench.stimulus import Stimulus, read_stimuli, stimulus_name
-from safetymodel.bench.tracking import CannotTrack, Tracker
+from safetymodel.bench.tracking import Tracker
 from safetymodel.bench.twin import Twin
 from safetymodel.model.build import load, load_text
 from safetymodel.model.formula import TRUE, AllOf, AnyOf, Defined, Formula, InState, Not

@@ -23,12 +23,12 @@ from safetymodel.bench.goals import goals_of
 from safetymodel.bench.mapping import mapping_by_names
 from safetymodel.bench.modes import Asked
 from safetymodel.bench.plan import Planner
+from safetymodel.bench.reactions import CannotTrack
 from safetymodel.bench.sheet_run import mapping_with_forces, run_sheet
 from safetymodel.bench.sheets import COLUMNS
 from safetymodel.bench.sights import Sight, alone, assigned, part_list
 from safetymodel.bench.stages import Goal
 from safetymodel.bench.stimulus import Stimulus
-from safetymodel.bench.tracking import CannotTrack
 from safetymodel.bench.twin import Twin
 from safetymodel.bench.walks import Plan
 from safetymodel.explore.choice import explore

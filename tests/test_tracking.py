@@ -10,8 +10,9 @@ from functools import partial
 import pytest
 from random_systems import random_spec
 
+from safetymodel.bench.reactions import CannotTrack
 from safetymodel.bench.stimulus import Stimulus
-from safetymodel.bench.tracking import CannotTrack, Tracker
+from safetymodel.bench.tracking import Tracker
 from safetymodel.model.build import load_text
 from safetymodel.model.formula import FALSE, TRUE, Not
 from safetymodel.model.state import State, initial_state

@@ -10,6 +10,7 @@ from safetymodel.bench.forcing import with_forces
 from safetymodel.bench.goals import goals_of
 from safetymodel.bench.modes import Asked
 from safetymodel.bench.plan import Planner
+from safetymodel.bench.reactions import CannotTrack
 from safetymodel.bench.sheets import Sheet, sheet_of
 from safetymodel.bench.stimulus import Stimulus
 from safetymodel.bench.tours import (
@@ -21,7 +22,6 @@ from safetymodel.bench.tours import (
     switch_walk,
     switches_taken,
 )
-from safetymodel.bench.tracking import CannotTrack
 from safetymodel.bench.walks import Plan, Walk, shows_of
 from safetymodel.claims.clock import Clock
 from safetymodel.explore.choice import explore

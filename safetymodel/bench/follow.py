@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 
+from safetymodel.bench.reactions import MOST_POSSIBLE, CannotTrack
 from safetymodel.bench.stimulus import Stimulus
-from safetymodel.bench.tracking import MOST_POSSIBLE, CannotTrack, Tracker
+from safetymodel.bench.tracking import Tracker
 from safetymodel.model.state import State
 from safetymodel.model.step import moved, ticked
 from safetymodel.model.system import System, Transition

@@ -15,9 +15,10 @@ from safetymodel.bench.device import Device, DeviceError
 from safetymodel.bench.guide import Guide, goals_of
 from safetymodel.bench.mapping import Mapping
 from safetymodel.bench.pursuit import Pursuit
+from safetymodel.bench.reactions import CannotTrack
 from safetymodel.bench.run import Record, Rig
 from safetymodel.bench.stimulus import Stimulus
-from safetymodel.bench.tracking import CannotTrack, Tracker
+from safetymodel.bench.tracking import Tracker
 from safetymodel.model.state import State
 from safetymodel.model.system import System
 

@@ -16,13 +16,13 @@ from safetymodel.bench.forcing import Forced
 from safetymodel.bench.least import least_rows
 from safetymodel.bench.proposals import FARTHEST, MOST_TRIES, Proposals
 from safetymodel.bench.reach import Reach
+from safetymodel.bench.reactions import CannotTrack
 from safetymodel.bench.replay import Watcher
 from safetymodel.bench.rooms import Places, Rooms
 from safetymodel.bench.shorten import Shortener
 from safetymodel.bench.sights import Sight
 from safetymodel.bench.stages import SECTIONS, Goal, Section
 from safetymodel.bench.stimulus import Stimulus
-from safetymodel.bench.tracking import CannotTrack
 from safetymodel.bench.untestable import why_untestable
 from safetymodel.bench.walks import (
     BY_ORDER,

@@ -7,11 +7,11 @@ from typing import Generic, TypeAlias, TypeVar
 
 from safetymodel.bench.ladder import Ladder
 from safetymodel.bench.reach import Layers, Reach
+from safetymodel.bench.reactions import CannotTrack
 from safetymodel.bench.replay import Watcher
 from safetymodel.bench.rooms import Rooms
 from safetymodel.bench.stages import Goal
 from safetymodel.bench.stimulus import Stimulus
-from safetymodel.bench.tracking import CannotTrack
 from safetymodel.model.state import State
 
 S = TypeVar("S")

@@ -9,10 +9,11 @@ from typing import Any, Literal
 from safetymodel.bench.device import Device, DeviceError
 from safetymodel.bench.forcing import Forced
 from safetymodel.bench.mapping import Action, Mapping
+from safetymodel.bench.reactions import CannotTrack
 from safetymodel.bench.run import Difference, Record, Rig
 from safetymodel.bench.stages import SECTIONS
 from safetymodel.bench.stimulus import stimulus_name
-from safetymodel.bench.tracking import CannotTrack, Tracker
+from safetymodel.bench.tracking import Tracker
 from safetymodel.bench.walks import Plan, Walk
 
 Word = Literal["pass", "fail", "not run", "ended"]

@@ -11,10 +11,10 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 
 from safetymodel.bench.follow import Follower
+from safetymodel.bench.reactions import CannotTrack
 from safetymodel.bench.replay import Watcher
 from safetymodel.bench.stages import Goal
 from safetymodel.bench.stimulus import Stimulus
-from safetymodel.bench.tracking import CannotTrack
 from safetymodel.bench.walks import Walk
 from safetymodel.model.state import State
 

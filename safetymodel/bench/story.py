@@ -16,10 +16,11 @@ from safetymodel.bench.hunt import Bounds, Hunt, hunt
 from safetymodel.bench.kept import Setting, read_replay, save
 from safetymodel.bench.map_file import mapping_for
 from safetymodel.bench.mapping import Mapping
+from safetymodel.bench.reactions import CannotTrack
 from safetymodel.bench.run import Record, run
 from safetymodel.bench.shrink import shrink
 from safetymodel.bench.stimulus import stimulus_name
-from safetymodel.bench.tracking import CannotTrack, Tracker
+from safetymodel.bench.tracking import Tracker
 from safetymodel.model.system import System
 from safetymodel.problems import Problem
 from safetymodel.span import NOWHERE

@@ -15,10 +15,11 @@ from safetymodel.bench.device import NoDevice
 from safetymodel.bench.due import Due
 from safetymodel.bench.mapping import Mapping
 from safetymodel.bench.parts import parts_of_transition, without
+from safetymodel.bench.reactions import CannotTrack
 from safetymodel.bench.run import Record, Rig
 from safetymodel.bench.sights import assigned, held, part_list, signals_of
 from safetymodel.bench.stimulus import Stimulus
-from safetymodel.bench.tracking import CannotTrack, Tracker
+from safetymodel.bench.tracking import Tracker
 from safetymodel.explore.engine import Space
 from safetymodel.model.able import free_to_leave, partners_able
 from safetymodel.model.formula import FALSE, Constant, Formula, InState, Not, SignalTrue, conjoin

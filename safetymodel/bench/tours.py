@@ -11,8 +11,8 @@ from dataclasses import dataclass
 from typing import TypeVar
 
 from safetymodel.bench.follow import Follower
+from safetymodel.bench.reactions import CannotTrack
 from safetymodel.bench.stimulus import Stimulus
-from safetymodel.bench.tracking import CannotTrack
 from safetymodel.explore.product_graph import cheapest_flow
 from safetymodel.model.state import State
 from safetymodel.model.system import System

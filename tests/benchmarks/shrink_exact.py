@@ -20,9 +20,9 @@ sys.path.insert(0, str(Path(__file__).parent.parent))
 
 from plain_bench import some_wrong
 
+from safetymodel.bench.reactions import CannotTrack
 from safetymodel.bench.shrink import shrink
 from safetymodel.bench.stimulus import happenings_of
-from safetymodel.bench.tracking import CannotTrack
 
 
 def main(first: int, last: int) -> int:
