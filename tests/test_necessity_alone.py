@@ -138,6 +138,32 @@ requirements:
 """
 
 
+TRAP = """
+safetymodel: 1
+title: A booth with a door and a bolt
+subsystems:
+  door: {states: [closed, open], events: {push: {}, pull: {}}, transitions: [
+    {from: closed, to: open, on: push, if: bolt is drawn}, {from: open, to: closed, on: pull}]}
+  bolt: {states: [drawn, shot], events: {shoot: {}}, transitions: [
+    {from: drawn, to: shot, on: shoot, if: door is closed}, {from: shot, to: drawn, after: 2 s}]}
+requirements:
+  R1: {text: one can always get out, always_possible: door is open}
+  R2: {text: one can always shut it, always_possible: bolt is shot}
+"""
+
+
+def test_ways_back_that_are_lost() -> None:
+    found = effects_of(TRAP)
+    told = {change_text(read(TRAP), effect.change): one for effect, one, _ in told_alone(read(TRAP))}
+    for text, name in (
+        ("bolt: shot -> drawn after 2 s, taken away", "R1"),
+        ("door: open -> closed on door.pull, taken away", "R2"),
+        ("door: closed -> open on door.push, taken away", "R1"),
+    ):
+        assert told[text].found == {name: "broken"}, text
+        assert name in {n.requirement.name for n in found[text].notices}, text
+
+
 def test_a_fault_that_the_changed_transition_knows_nothing_of() -> None:
     effects_of(FAR)
     told = {change_text(read(FAR), effect.change): one for effect, one, _ in told_alone(read(FAR))}
@@ -170,7 +196,7 @@ def held_against_the_whole(system: System, about: str, counts: Counter[str]) -> 
 def test_each_change_of_small_specs_alone() -> None:
     counts: Counter[str] = Counter()
     alike = TWINS.replace("not tank is empty", "tank is full")
-    for text in (PUMP, TWINS, alike, JAM, TRIPLE, FAR):
+    for text in (PUMP, TWINS, alike, JAM, TRIPLE, FAR, TRAP):
         held_against_the_whole(read(text), text, counts)
     assert counts["noticed"] > 30, counts
     assert counts["not noticed"] > 10, counts
