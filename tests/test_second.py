@@ -9,8 +9,9 @@ import pytest
 from random_systems import random_spec
 
 from safetymodel.claims.clock import Clock
+from safetymodel.claims.inductive import Inductive
 from safetymodel.claims.judge import judge
-from safetymodel.claims.second import Inductive, by_invariant, by_other_engine
+from safetymodel.claims.second import by_invariant, by_other_engine
 from safetymodel.claims.verdict import Judgement
 from safetymodel.claims.watch import NOTHING
 from safetymodel.explore.product import Product, ProductSpace
