@@ -172,6 +172,40 @@ def test_a_fault_that_the_changed_transition_knows_nothing_of() -> None:
     assert told["fan: turns -> still, taken away"].found == {"R1": "broken"}
 
 
+WINDOW = """
+safetymodel: 1
+title: A lamp that stays dark from the alarm until the key is reset
+subsystems:
+  alarm: {states: [quiet, rings], events: {ring: {}, hush: {}}, transitions: [
+    {from: quiet, to: rings, on: ring}, {from: rings, to: quiet, on: hush}]}
+  key: {states: [turned, reset], events: {turn: {}, turn_back: {}}, transitions: [
+    {from: turned, to: reset, on: turn_back}, {from: reset, to: turned, on: turn}]}
+  lamp: {states: [dark, lit], events: {light: {}}, transitions: [
+    {from: dark, to: lit, on: light, if: key is reset and alarm is quiet}, {from: lit, to: dark, on: alarm.ring},
+    {from: lit, to: dark, on: key.turn}]}
+  hood: {states: [closed, open], events: {lift: {}, drop: {}}, transitions: [
+    {from: closed, to: open, on: lift, if: alarm is rings or key is reset, physically: door is closed},
+    {from: open, to: closed, on: drop}, {from: open, to: closed, on: alarm.ring},
+    {from: open, to: closed, on: key.turn}]}
+  door: {states: [closed, open], events: {pull: {}, push: {}}, transitions: [
+    {from: closed, to: open, on: pull, physically: hood is closed}, {from: open, to: closed, on: push}]}
+requirements:
+  R1: {text: it stays dark, never: lamp is lit, from: alarm is rings, until: key is reset}
+  R2: {text: one at a time, never: door is open and hood is open, from: alarm is rings, until: key is reset}
+"""
+
+
+def test_what_is_watched_for_a_time() -> None:
+    found = effects_of(WINDOW)
+    assert not found["lamp: dark -> lit on lamp.light without `alarm is quiet`"].noticed
+    noticed = found["lamp: dark -> lit on lamp.light without `key is reset`"].notices
+    assert noticed
+    assert {n.after for n in noticed} <= {"reacts", "broken"}
+    noticed = found["hood: closed -> open on hood.lift without `alarm is rings`"].notices
+    assert [(n.requirement.name, n.after) for n in noticed] == [("R2", "empty")]
+    held_against_the_whole(read(WINDOW), "window", Counter())
+
+
 def test_logic_that_can_go_round_for_ever() -> None:
     told = {change_text(read(TWINS), effect.change): one for effect, one, _ in told_alone(read(TWINS))}
     assert told["lamp: dark -> lit without `wet_b`"].chatters
