@@ -6,7 +6,8 @@ from collections.abc import Callable, Iterable
 from operator import itemgetter
 from typing import Any
 
-from safetymodel.model.formula import FaultUp, Formula, HowMany, InState, SignalTrue, atoms
+from safetymodel.bench.sights import signals_of
+from safetymodel.model.formula import FaultUp, Formula, HowMany, InState, atoms
 from safetymodel.model.system import System
 
 
@@ -14,21 +15,17 @@ class Cone:
     """What formulas depend on: subsystems (ascending), the flags as a mask, and a key of a state by the subsystems."""
 
     def __init__(self, system: System, *formulas: Formula, own: int | None = None) -> None:
+        signals = frozenset[int]().union(*(signals_of(system, formula) for formula in formulas))
         subsystems: set[int] = set() if own is None else {own}
-        signals: set[int] = set()
         flags: set[int] = {f.number for f in system.faults if f.kind == "stuck" and f.subject == own}
-        open_formulas = list(formulas)
-        while open_formulas:
-            for atom in atoms(open_formulas.pop()):
-                if isinstance(atom, InState):
-                    subsystems.add(atom.subsystem)
-                elif isinstance(atom, HowMany):
-                    subsystems.update(member.subsystem for member in atom.members)
-                elif isinstance(atom, FaultUp):
-                    flags.add(atom.fault)
-                elif isinstance(atom, SignalTrue) and atom.signal not in signals:
-                    signals.add(atom.signal)
-                    open_formulas.append(system.signals[atom.signal].reads)
+        read = (*formulas, *(system.signals[number].reads for number in signals))
+        for atom in (atom for formula in read for atom in atoms(formula)):
+            if isinstance(atom, InState):
+                subsystems.add(atom.subsystem)
+            elif isinstance(atom, HowMany):
+                subsystems.update(member.subsystem for member in atom.members)
+            elif isinstance(atom, FaultUp):
+                flags.add(atom.fault)
         flags.update(f.number for f in system.faults if f.kind == "signal" and f.subject in signals)
         self.subsystems = tuple(sorted(subsystems))
         self.mask = bits_of(flags)

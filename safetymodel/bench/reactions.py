@@ -18,16 +18,6 @@ from safetymodel.model.system import System, Transition
 MOST_POSSIBLE = 20_000
 """How many possible states are followed at once, transient ones included."""
 
-MOST_REMEMBERED = 50_000
-"""Steps that are remembered."""
-
-
-MOST_GUESSED = 1_000
-"""Reactions that are followed in one order."""
-
-MOST_LATE = 200
-"""States that are looked at to tell whether a late transition shows."""
-
 
 class CannotTrack(Exception):
     """The possible states are too many, or the logic goes round for ever; its text says which."""
