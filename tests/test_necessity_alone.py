@@ -206,6 +206,34 @@ def test_what_is_watched_for_a_time() -> None:
     held_against_the_whole(read(WINDOW), "window", Counter())
 
 
+MOMENT = """
+safetymodel: 1
+title: A saw that stops when its hood is lifted, and rings a bell
+subsystems:
+  hood: {states: [shut, lifted], events: {lift: {}, drop: {}}, transitions: [
+    {from: shut, to: lifted, on: lift}, {from: lifted, to: shut, on: drop}]}
+  saw: {states: [still, turns], events: {go: {}}, transitions: [
+    {from: still, to: turns, on: go, if: hood is shut and bell is quiet}, {from: turns, to: still, if: hood is lifted}]}
+  bell: {states: [quiet, rings], events: {hush: {}}, transitions: [
+    {from: quiet, to: rings, if: hood is lifted and saw is turns}, {from: rings, to: quiet, on: hush}]}
+  lamp: {states: [dark, lit], events: {light: {}, out: {}}, transitions: [
+    {from: dark, to: lit, on: light, if: saw is still and alarm is quiet}, {from: lit, to: dark, on: out},
+    {from: lit, to: dark, on: alarm.ring}]}
+  alarm: {states: [quiet, rings], events: {ring: {}}, transitions: [{from: quiet, to: rings, on: ring}]}
+requirements:
+  R1: {text: it does not turn under a lifted hood, never: saw is turns and hood is lifted, from: lamp is dark|lit}
+  R2: {text: the lamp stays dark after an alarm, never: lamp is lit,
+    from: saw is turns and hood is lifted or alarm is rings}
+"""
+
+
+def test_moments_do_not_begin_or_break_what_settled_states_do() -> None:
+    found = effects_of(MOMENT)
+    lamp = found["lamp: dark -> lit on lamp.light without `saw is still`"]
+    assert not lamp.noticed
+    held_against_the_whole(read(MOMENT), "moment", Counter())
+
+
 def test_logic_that_can_go_round_for_ever() -> None:
     told = {change_text(read(TWINS), effect.change): one for effect, one, _ in told_alone(read(TWINS))}
     assert told["lamp: dark -> lit without `wet_b`"].chatters
