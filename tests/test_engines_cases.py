@@ -174,6 +174,31 @@ def test_nothing_happens_while_the_logic_reacts_not_even_a_way_out(name_engine: 
     assert space.size(space.spread_back(free, EVERY_STEP)) == 2  # s0 and free; not the state that passes
 
 
+PAST_THE_WAY_OUT = """
+subsystems:
+  m:
+    role: control
+    states: [s0, s1, passing, trap, free]
+    events: {on: {}, go: {}, leap: {}}
+    transitions:
+      - {from: s0, to: s1, on: on}
+      - {from: s0, to: free, on: leap}
+      - {from: s1, to: passing, on: go}
+      - {from: passing, to: trap}
+      - {from: passing, to: free, on: leap}
+requirements:
+  R1: {always_possible: m is free}
+"""
+
+
+@engines
+def test_a_way_out_of_what_is_only_passed_is_none(name_engine: tuple[str, Engine]) -> None:
+    system = system_of(PAST_THE_WAY_OUT)
+    judgement = judge(name_engine[1](system, 0), system.requirements[0])
+    assert judgement.trace is not None
+    assert judgement.trace.happenings == 1  # in s1 it is too late
+
+
 def leads(walked: Walk, goal: set[State], kinds: tuple[str, ...]) -> set[State]:
     found, todo = set(goal), list(goal)
     into: dict[State, list[State]] = {}
