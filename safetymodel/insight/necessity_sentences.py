@@ -34,6 +34,10 @@ def summary(found: Necessity) -> Iterator[str]:
     ):
         effects = found.of_kind(kind)  # type: ignore[arg-type]
         if effects:
+            if not any(e.known for e in effects):
+                what = what.replace("its", "their") if len(effects) > 1 else what
+                yield f"{counted(len(effects), one)} {what}: who notices is not known."
+                continue
             noticed = sum(e.noticed for e in effects)
             counts = f"{noticed:,} of {counted(len(effects), one)} {_is(noticed)}"
             what = what.replace("its", "their") if len(effects) > 1 else what

@@ -180,6 +180,14 @@ def review(
     if "matrix" in parts:
         found = brought["matrix"]
         undecided += [f"the column {found.effects[c].name} ({found.shortfall})" for c in found.undecided]
+    if (
+        noticed
+        and noticed.shortfall.endswith((" s was reached", "no time was left"))
+        and limits.seconds is None
+        and not all_runs
+        and all(e.known for e in noticed.of_kind("part"))
+    ):
+        noticed = replace(noticed, shortfall=f"the first {SECONDS_FOR_REVIEW:g} s of the review were over")
     unknown = sum(not e.known for e in noticed.effects) if noticed else 0
     if noticed and unknown:
         more = "" if all_runs else "; `--runs always` takes what it needs"
