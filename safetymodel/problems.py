@@ -52,8 +52,7 @@ class Problem:
 def printable(text: str) -> str:
     """The text with control characters (terminal escapes among them) made visible."""
     return "".join(
-        c if c == "\n" or (c.isprintable() and not 0xD800 <= ord(c) <= 0xDFFF) else f"\\x{ord(c):02x}"
-        for c in text
+        c if c == "\n" or (c.isprintable() and not 0xD800 <= ord(c) <= 0xDFFF) else f"\\x{ord(c):02x}" for c in text
     )
 
 

@@ -98,16 +98,16 @@ def late_states(space: Space[S], requirement: Requirement, clock: Clock) -> tupl
     assert requirement.within is not None
     near = space.narrowed((lasting(requirement),))
     waiting = near.common(near.settled, near.where(lasting(requirement)))
-    begun = near.union(near.after(near.minus(near.settled, waiting), HAPPENINGS), near.start)
-    first = near.common(after_reactions(near, begun, clock), waiting)
 
     def meanwhile(members: S) -> S:
         return _meanwhile(near, members, waiting, clock)
 
-    # Often what happens while it waits makes no difference: even if it had lasted a tick wherever it may be
-    # waiting, it would last no longer than if nothing happened but what begins it and time.
+    # Wherever it waits some wait goes on, so the longest of all lasts as long as the longest that is left of any. Which
+    # tick is late is another question.
     late, ticks = _lasted(near, waiting, waiting, requirement.within, meanwhile, clock)
-    if not near.is_empty(late) or ticks != _lasted(near, first, waiting, ticks, lambda members: members, clock)[1]:
+    if not near.is_empty(late):
+        begun = near.union(near.after(near.minus(near.settled, waiting), HAPPENINGS), near.start)
+        first = near.common(after_reactions(near, begun, clock), waiting)
         late, ticks = _lasted(near, meanwhile(first), waiting, requirement.within, meanwhile, clock)
     return space.common(space.reached, late), ticks
 

@@ -10,7 +10,7 @@ from safetymodel.explore.decisions import OutOfNodes
 from safetymodel.explore.engine import MemoryReached
 from safetymodel.model.system import System
 
-FIRST_MEMORY = 2_000_000_000
+FIRST_MEMORY = 1_300_000_000
 """Bytes that a run starts with, at most. A full table of nodes is swept, and what was known of operations is lost with
 that: a coach with two faults takes a third less time than with a quarter of this."""
 
