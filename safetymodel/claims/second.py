@@ -24,6 +24,9 @@ from safetymodel.explore.symbolic import SymbolicSpace
 from safetymodel.model.step import holds
 from safetymodel.model.system import Requirement, System
 
+TOGETHER = 8
+"""Subsystems up to which sets are put to one solver together; larger ones would slow each other down."""
+
 
 def no_time(judgement: Judgement, reason: str) -> Judgement:
     """The judgement without a second opinion, and why."""
@@ -65,15 +68,16 @@ def by_invariant(
     """Each judgement by the road that fits it: its run re-stepped, a set of states put to the solver,
     or a run that shows what is possible. The fewest faults first: there are the fewest states to look at. Sets of what
     shows of the system through some subsystems are small, and come before all reached states."""
-    checks: dict[int, Inductive] = {}
+    checks: dict[tuple[int, frozenset[int]], Inductive] = {}
     found: dict[int, Opinion | None] = {}
 
-    def check(judgement: Judgement) -> Inductive:
+    def check(judgement: Judgement, subsystems: frozenset[int] = frozenset()) -> Inductive:
         space = spaces[judgement.budget]
         assert isinstance(space, SymbolicSpace)
-        if judgement.budget not in checks:
-            checks[judgement.budget] = Inductive(space, clock)
-        return checks[judgement.budget]
+        key = (judgement.budget, subsystems if len(subsystems) > TOGETHER else frozenset())
+        if key not in checks:
+            checks[key] = Inductive(space, clock)
+        return checks[key]
 
     def seen(judgement: Judgement, road: Callable[[Judgement], Opinion | None]) -> Opinion | None:
         try:
@@ -86,7 +90,7 @@ def by_invariant(
         return _opinion(judgement, spaces[judgement.budget], check, clock)
 
     def part(judgement: Judgement, subsystems: frozenset[int]) -> Opinion | None:
-        return check(judgement).opinion_of_part(judgement, subsystems)
+        return check(judgement, subsystems).opinion_of_part(judgement, subsystems)
 
     system = next(iter(spaces.values())).system
     order = sorted(range(len(judgements)), key=lambda place: (judgements[place].budget, place))
