@@ -14,11 +14,11 @@ FIRST_MEMORY = 1_300_000_000
 """Bytes that a run starts with, at most. A full table of nodes is swept, and what was known of operations is lost with
 that: a coach with two faults takes a third less time than with a quarter of this."""
 
-BYTES_PER_PLACE = 3_000_000
+BYTES_PER_PLACE = 1_500_000
 """Less to start with for a smaller model: so much for each state, clock bit and fault ..."""
 
-BYTES_PER_PAIR = 75_000
-"""... or, where that is more, so much for each pair of them."""
+BYTES_PER_TRIPLE = 330
+"""... or, where that is more, so much for each three of them: room costs time, too, before it is used."""
 
 TIMES = 4
 """When the memory is full there will be so many times as much."""
@@ -36,7 +36,7 @@ def growing_memory(system: System, limit: int | None) -> Iterator[int]:
     """The bytes to begin with, then always more as long as they do not suffice."""
     most = most_memory(limit)
     places = sum(len(s.states) + max(s.longest).bit_length() for s in system.subsystems) + len(system.faults)
-    memory = min(FIRST_MEMORY, max(BYTES_PER_PLACE * places, BYTES_PER_PAIR * places**2), most)
+    memory = min(FIRST_MEMORY, max(BYTES_PER_PLACE * places, BYTES_PER_TRIPLE * places**3), most)
     while memory < most:
         yield memory
         memory = min(TIMES * memory, most)
