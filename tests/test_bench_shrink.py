@@ -81,8 +81,8 @@ def spec(path: str) -> System:
     return system
 
 
-def lock(text: str = LOCK) -> System:
-    system, problems = load_text(text, "lock.yaml")
+def built(text: str = LOCK) -> System:
+    system, problems = load_text(text, "built.yaml")
     assert system is not None, problems
     return system
 
@@ -100,13 +100,17 @@ def shortened(system: System, twin: Twin, names: list[str], **changes: object) -
 
 
 def twin_with(system: System, *names: str) -> Twin:
-    found = [defect_named(system, name) for name in names]
-    return Twin(system, [defect for defect in found if isinstance(defect, Defect)])
+    defects = []
+    for name in names:
+        defect = defect_named(system, name)
+        assert isinstance(defect, Defect), name
+        defects.append(defect)
+    return Twin(system, defects)
 
 
 def test_a_jump_is_not_left_without_its_fault() -> None:
     """A jump of a fault that has not struck is nothing in the model: a device that is right would seem to differ."""
-    system = lock()
+    system = built()
     strike, jump, bridge = Stimulus("fault", 0), Stimulus("jump", 0), Stimulus("fault", 1)
     come = Stimulus("event", next(e.number for e in system.events if e.name == "barge.come"))
     assert proper(system, [jump, come, jump]) == (strike, come, jump)
@@ -118,7 +122,7 @@ def test_a_jump_is_not_left_without_its_fault() -> None:
 
 def test_a_signal_that_always_reads_alike_is_shown_where_that_is_nearest() -> None:
     """The gate, which reads the button, is far from the start; the lamp reads it too, and is near."""
-    system = lock(LOCK.replace("on: press}", "on: press, if: barge is waiting}"))
+    system = built(LOCK.replace("on: press}", "on: press, if: barge is waiting}"))
     far = ["barge.come", "sluice.wind_up", "wait 6 s", "button.press", "lower_gate.haul"]
     names, short = shortened(system, twin_with(system, "stuck:stop:false"), far)
     assert names[:2] == ["barge.come", "button.press"]
@@ -128,7 +132,7 @@ def test_a_signal_that_always_reads_alike_is_shown_where_that_is_nearest() -> No
 
 def test_a_late_reaction_is_shown_where_that_is_nearest() -> None:
     """The button can only be pressed when the level is low, and none of this can be left out; a barge is nearer."""
-    system = lock(LOCK.replace("on: press}", "on: press, if: level_low}"))
+    system = built(LOCK.replace("on: press}", "on: press, if: level_low}"))
     far = ["sluice.wind_up", "wait 6 s", "button.press", "button.pull"]
     names, _ = shortened(system, twin_with(system, "slow:lamp.lit-dark"), far)
     assert names in (["barge.come", "barge.go"], ["barge.come", "barge.enter"])
@@ -136,7 +140,7 @@ def test_a_late_reaction_is_shown_where_that_is_nearest() -> None:
 
 def test_where_a_subsystem_shows_nothing_it_may_have_gone_wrong_before_the_last_step() -> None:
     """What the sluice does shows in the level alone, and later."""
-    system = lock(
+    system = built(
         LOCK.replace("on: press}", "on: press, if: barge_in}").replace("stop or barge is", "stop and barge is")
     )
     mapping = mapping_by_names(system)
@@ -172,7 +176,7 @@ signals: {there: {reads: place is goal}}
 
 
 def test_what_the_map_has_no_point_for_is_on_no_way_and_a_window_of_time_is_waited_for() -> None:
-    system = lock(PATHS)
+    system = built(PATHS)
     events = mapping_by_names(system).events
     twin = twin_with(system, "drop:bell.quiet-rings:not_there")
     far = [*["place.walk"] * 5, "bell.ring"]
@@ -184,14 +188,12 @@ def test_what_the_map_has_no_point_for_is_on_no_way_and_a_window_of_time_is_wait
 
 def test_waits_become_one_unless_something_is_to_be_seen_between_them() -> None:
     system = spec(HATCH)
-    defect = defect_named(system, "slow:panel.outer-idle")
-    assert isinstance(defect, Defect)
-    names, _ = shortened(system, Twin(system, [defect]), ["panel.ask_outer", *["wait 10 s"] * 3])
+    names, _ = shortened(system, twin_with(system, "slow:panel.outer-idle"), ["panel.ask_outer", *["wait 10 s"] * 3])
     assert names == ["panel.ask_outer", "wait 30 s"]
 
 
 def test_what_a_point_shows_is_told_as_the_state_that_it_stands_for() -> None:
-    system = lock()
+    system = built()
     mapping, tracker, twin = mapping_by_names(system), Tracker(system), twin_with(system, "stuck:stop:true")
     numbers = {"dark": "0", "lit": "1"}
     lamp = shows_subsystem(system, system.subsystem_named("lamp").number, "input 4", numbers)  # type: ignore[union-attr]
@@ -209,7 +211,7 @@ def test_what_a_point_shows_is_told_as_the_state_that_it_stands_for() -> None:
 
 
 def test_time_that_runs_out_is_said() -> None:
-    system = lock()
+    system = built()
     mapping, tracker, twin = mapping_by_names(system), Tracker(system), twin_with(system, "stuck:stop:false")
     stimuli, _ = read_stimuli(system, ["barge.come", "button.press", "button.pull", "barge.go", "button.press"])
     record = run(system, mapping, twin, stimuli, tracker)
@@ -251,13 +253,12 @@ subsystems:
     transitions: [{from: quiet, to: rings, on: ring, if: not there}]
 signals: {there: {reads: place is goal}}
 """
-    from safetymodel.model.build import load_text
-
-    system, _ = load_text(text, "detour.yaml")
-    assert system is not None
-    defect = defect_named(system, "drop:bell.quiet-rings:not_there")
-    assert isinstance(defect, Defect)
-    mapping, twin, tracker = mapping_by_names(system), Twin(system, [defect]), Tracker(system)
+    system = built(text)
+    mapping, twin, tracker = (
+        mapping_by_names(system),
+        twin_with(system, "drop:bell.quiet-rings:not_there"),
+        Tracker(system),
+    )
     walk, turn, jump, ring = (Stimulus("event", n) for n in range(4))
     record = run(system, mapping, twin, [walk, turn, walk, ring], tracker)
     assert record.difference is not None
@@ -268,9 +269,7 @@ signals: {there: {reads: place is goal}}
 
 def test_waits_are_shortened_too() -> None:
     system = spec(HATCH)
-    defect = defect_named(system, "slow:panel.outer-idle")
-    assert isinstance(defect, Defect)
-    mapping, twin = mapping_by_names(system), Twin(system, [defect])
+    mapping, twin = mapping_by_names(system), twin_with(system, "slow:panel.outer-idle")
     ask = next(e.number for e in system.events if e.name == "panel.ask_outer")
     record = run(system, mapping, twin, [Stimulus("event", ask), Stimulus("wait", 300)])
     assert record.difference is not None

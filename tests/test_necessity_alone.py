@@ -11,9 +11,9 @@ from test_necessity import PUMP, TWINS, twin_channels
 from safetymodel.explore.choice import explore
 from safetymodel.explore.symbolic import SymbolicSpace
 from safetymodel.insight.necessity import Effect, necessity
-from safetymodel.insight.necessity_alone import Alone
+from safetymodel.insight.necessity_alone import WITHOUT_FAULTS, Alone
 from safetymodel.insight.necessity_mirrors import asked_with
-from safetymodel.insight.necessity_record import Record, Recorded
+from safetymodel.insight.necessity_record import Recorded, record_of
 from safetymodel.insight.necessity_sentences import change_text
 from safetymodel.insight.necessity_told import Telling
 from safetymodel.insight.necessity_verdicts import Told
@@ -107,7 +107,7 @@ def told_alone(system: System) -> list[tuple[Effect, Told, dict[str, bool]]]:
     telling = Telling(space, asked, [e.change for e in whole.effects], True, record=explored.record)
     if telling.first.chatters:
         return []
-    alone = Alone(space, Record(explored.encoding, explored.start, lambda: None, faults=False), asked)
+    alone = Alone(space, record_of(explored.encoding, explored.start, lambda: None, WITHOUT_FAULTS), asked)
     found = []
     for effect, altered in zip(whole.effects, telling.altered, strict=True):
         if altered.differs:

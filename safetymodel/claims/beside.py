@@ -205,14 +205,15 @@ class Beside(Generic[J, A]):
                 self._moved.notify_all()
 
 
-def _told(clock: Clock) -> tuple[float | None, float]:
-    """Seconds of the limit, and how many of them are over: other processes may count from another moment."""
-    return clock.seconds, time.monotonic() - clock.started
+def _told(clock: Clock) -> tuple[float | None, float, str]:
+    """Seconds of the limit, and how many of them are over: other processes may count from another moment; and what is
+    said then."""
+    return clock.seconds, time.monotonic() - clock.started, clock.said
 
 
-def _clock(told: tuple[float | None, float]) -> Clock:
-    seconds, over = told
-    return Clock(seconds, time.monotonic() - over)
+def _clock(told: tuple[float | None, float, str]) -> Clock:
+    seconds, over, said = told
+    return Clock(seconds, time.monotonic() - over, said)
 
 
 def _send(to: IO[bytes], what: object) -> None:
@@ -240,8 +241,7 @@ def serve() -> None:
     handed: Handed
     handed, maker, given = pickle.load(asked)
     most = max(handed.memory, most_memory(None) // MOST_PROCESSES)
-    room, _, name = maker.partition(":")
-    answering: Answering = getattr(importlib.import_module(room), name)(
+    answering: Answering = _named(maker)(
         Symbolic(handed.system, handed.budget, Limits(memory=most), handed=handed), given
     )
     _send(answers, "ready")
@@ -257,6 +257,12 @@ def serve() -> None:
         _send(answers, answer)
 
 
+def _named(function: str) -> Any:
+    """The function that is named as ``room:function``."""
+    room, _, name = function.partition(":")
+    return getattr(importlib.import_module(room), name)
+
+
 @dataclass(frozen=True, slots=True)
 class Job:
     """A requirement to judge under a fault budget."""
@@ -268,22 +274,15 @@ class Job:
 @dataclass(frozen=True, slots=True)
 class Errand:
     """Something else that needs nothing but the explored states: ``function``, named as ``room:function``, gets the
-    space of each budget, what is ``given``, and a clock."""
+    space of each budget, what is ``given``, and a clock. ``title`` is said while it is done."""
 
+    title: str
     function: str
     given: object
 
 
 Asked = tuple[int, int] | Errand
 """A requirement by its number, with a budget; or an errand."""
-
-
-def run(errand: Errand, spaces: Mapping[int, Space[Any]], clock: Clock) -> object:
-    """What the errand brings."""
-    room, _, name = errand.function.partition(":")
-    for space in spaces.values():
-        space.on_work = clock.check
-    return getattr(importlib.import_module(room), name)(spaces, errand.given, clock)
 
 
 def _quickness(job: Job) -> int:
@@ -329,11 +328,12 @@ class Shared:
         return tuple(replace(judgements[n], requirement=job.requirement) for n, job in enumerate(self._jobs))
 
     def send(self, errands: Sequence[Errand], clock: Clock) -> None:
-        """Have these done beside, once all is judged; :meth:`brought` has what they bring, in their order."""
+        """Have these done, beside where there are other processes, once all is judged."""
         self.beside.begin(errands, clock)
 
-    def brought(self) -> tuple[Any, ...]:
-        return self.beside.finish()
+    def brought(self, tell: Callable[[str], None]) -> tuple[Any, ...]:
+        """What the errands bring, in their order; what nobody has begun is done here."""
+        return self.beside.finish(lambda job: tell(job.title) if isinstance(job, Errand) else None)
 
     def _answer(self, job: Asked, clock: Clock) -> object:
         return _answered(job, self._spaces, clock)
@@ -341,7 +341,9 @@ class Shared:
 
 def _answered(job: Asked, spaces: Mapping[int, Space[Any]], clock: Clock) -> object:
     if isinstance(job, Errand):
-        return run(job, spaces, clock)
+        for each in spaces.values():
+            each.on_work = clock.check
+        return _named(job.function)(spaces, job.given, clock)
     number, budget = job
     space = spaces[budget]
     space.on_work = clock.check

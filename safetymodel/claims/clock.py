@@ -23,8 +23,10 @@ def seconds_for_more(limit: float | None, spent: float, asked: bool) -> float | 
 class Clock:
     """Wall-clock limit of the questions after the search for states."""
 
-    def __init__(self, seconds: float | None = None, started: float | None = None) -> None:
+    def __init__(self, seconds: float | None = None, started: float | None = None, said: str = "") -> None:
+        """``said``: instead of how long it was, when it is over."""
         self.seconds = seconds
+        self.said = said
         self.started = time.monotonic() if started is None else started
 
     def within(self, limits: Limits) -> Limits:
@@ -42,6 +44,8 @@ class Clock:
     @property
     def reason(self) -> str:
         """What is said when it is."""
+        if self.said:
+            return self.said
         return f"the limit of {self.seconds:.3g} s was reached" if self.seconds else "no time was left"
 
     def check(self) -> None:

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 
 from safetymodel.claims.watch import Watch
-from safetymodel.explore.cone import Cone, Through
+from safetymodel.explore.cone import through_subsystems
 from safetymodel.explore.decisions import Diagram
 from safetymodel.explore.encoding import Operation
 from safetymodel.explore.moves import Move
@@ -37,18 +37,17 @@ class _Part:
     def __init__(
         self, space: SymbolicSpace, subsystems: frozenset[int], watch: Watch, work: Callable[[], None]
     ) -> None:
-        system, whole = space.system, space.symbolic.encoding
-        through = Through(
-            whole, Cone(subsystems, frozenset(range(len(system.signals))), frozenset(range(len(system.faults))))
-        )
+        whole = space.symbolic.encoding
+        through = through_subsystems(whole, subsystems)
         self._false = whole.decisions.false
         self._formula = whole.formula
         self._watch = watch
         # in this view a state may be both
         self._transient = through.seen(whole.transient)
         self._calm = through.seen(whole.calm)
-        self._few = through.encoding(self._transient).flags_at_most[space.budget]
-        steps = through.encoding(self._transient).moves
+        view = through.encoding(self._transient)
+        self._few = view.flags_at_most[space.budget]
+        steps = view.moves
         shown = {move for move, _ in steps}
         self.sets: dict[int, Diagram] = {}
         self._land(watch.first, through.seen(space.start))
@@ -78,9 +77,9 @@ class _Part:
         """Add where a run is that comes to these states with this value; whether any is new."""
         grown = False
         for new, members in self._values(value, landed):
-            known = self.sets.get(new, self._false)
             if new not in self._watch.values:
                 continue  # beyond what a run can go on from: that leap is asked of the sets
+            known = self.sets.get(new, self._false)
             if members & ~known != self._false:
                 self.sets[new] = known | members
                 grown = True

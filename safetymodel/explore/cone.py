@@ -68,6 +68,13 @@ def cone_of(system: System, formulas: Collection[Formula]) -> Cone:
     return Cone(frozenset(subsystems), frozenset(signals), frozenset(flags | own))
 
 
+def through_subsystems(encoding: Encoding, subsystems: Collection[int]) -> Through:
+    """What shows of these subsystems alone, with all signals and faults."""
+    system = encoding.system
+    everything = (frozenset(range(len(system.signals))), frozenset(range(len(system.faults))))
+    return Through(encoding, Cone(frozenset(subsystems), *everything))
+
+
 class Through:
     """Forgets every bit of an encoded system that is not of a cone."""
 

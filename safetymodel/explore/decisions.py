@@ -113,10 +113,7 @@ class Decisions:
         """One assignment of all bits that is in the set, which must not be empty."""
         values = members.pick_cube()
         assert values is not None
-        result = self.true
-        for number in range(self.bits - 1, -1, -1):
-            result = (self._manager.var(number) if values[number] else self._manager.not_var(number)) & result
-        return result
+        return self.equals(range(self.bits), sum(1 << number for number, value in enumerate(values) if value))
 
     def holds(self, members: Diagram, values: Iterable[tuple[int, bool]]) -> bool:
         """Whether the assignment (a value for every bit) is in the set."""

@@ -37,10 +37,20 @@ def growing_memory(system: System, limit: int | None) -> Iterator[int]:
     most = most_memory(limit)
     places = sum(len(s.states) + max(s.longest).bit_length() for s in system.subsystems) + len(system.faults)
     memory = min(FIRST_MEMORY, max(BYTES_PER_PLACE * places, BYTES_PER_TRIPLE * places**3), most)
-    while memory < most:
+    while memory:
         yield memory
-        memory = min(TIMES * memory, most)
-    yield most
+        memory = more_memory(memory, limit)
+
+
+def more_memory(memory: int, limit: int | None) -> int:
+    """What there is when so much does not suffice; 0: no more."""
+    more = min(TIMES * memory, most_memory(limit))
+    return more if more > memory else 0
+
+
+def full(memory: int) -> MemoryReached:
+    """What is said when so much did not suffice."""
+    return MemoryReached(f"the limit of {memory / 1e6:,.0f} MB was reached")
 
 
 def machine_memory() -> int:
@@ -56,5 +66,5 @@ def within_memory(memory: int) -> Iterator[None]:
     """Turns a full table of nodes into :class:`MemoryReached`."""
     try:
         yield
-    except OutOfNodes as full:
-        raise MemoryReached(f"the limit of {memory / 1e6:,.0f} MB was reached") from full
+    except OutOfNodes as error:
+        raise full(memory) from error

@@ -51,6 +51,8 @@ class Saturation:
         self.strikes: list[Happening] = [(self.readers.after(p.moved), p.operation) for p in pool.strikes]
         self.tick: Operation | None = pool.tick
         self.rounds = 0
+        self.on_new: Callable[[Diagram, Operation], None] = _nobody_asks
+        """Told before each happening that leads to something new: all that is known, and the operation."""
 
     def close(self, members: Diagram, tried: Collection[int], room: Diagram) -> Diagram:
         """The members and what reactions make of them; only the reactions ``tried`` can be due at first."""
@@ -136,6 +138,7 @@ class Saturation:
             if new != false:
                 new = new & room
             if new != false:
+                self.on_new(found, operation)
                 new = self.close(new, tried, room)
                 found = found | new
                 settled = settled | (new & calm)
@@ -152,10 +155,15 @@ class Saturation:
             new = self.tick.image(frontier) & room & ~found
             if new == false:
                 break
+            self.on_new(found, self.tick)
             new = self.close(new, self.readers.of_time, room)
             frontier = new & ~found & calm
             found = found | new
         return found
+
+
+def _nobody_asks(known: Diagram, operation: Operation) -> None:
+    """Nothing is kept."""
 
 
 def _depth(encoding: Encoding, pooled: Pooled) -> int:

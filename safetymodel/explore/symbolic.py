@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from safetymodel.explore.backwards import Backwards
-from safetymodel.explore.cone import Cone, Through, cone_of
+from safetymodel.explore.cone import Cone, Through, cone_of, through_subsystems
 from safetymodel.explore.decisions import Diagram, OutOfNodes, disjoin
 from safetymodel.explore.encoding import Encoding, Operation
 from safetymodel.explore.engine import (
@@ -24,7 +24,7 @@ from safetymodel.explore.engine import (
     no_limit,
 )
 from safetymodel.explore.macrosteps import Macrosteps
-from safetymodel.explore.memory import TIMES, growing_memory, most_memory, within_memory
+from safetymodel.explore.memory import full, growing_memory, more_memory, within_memory
 from safetymodel.explore.ordering import support
 from safetymodel.explore.pooling import Pool, Pooled, pool_of
 from safetymodel.explore.saturation import Saturation
@@ -86,7 +86,7 @@ class Symbolic:
                 return
             except OutOfNodes:
                 continue
-        self.shortfall = f"the limit of {self.memory / 1e6:,.0f} MB was reached after {self._elapsed():.1f} s"
+        self.shortfall = f"{full(self.memory)} after {self._elapsed():.1f} s"
         self._give_up()
 
     def _explore(self) -> None:
@@ -95,9 +95,12 @@ class Symbolic:
         self.reached: Diagram = self.start
         self.saturation = Saturation(encoding, self._work, EVERY_STEP)
         try:
-            self.reached = self.saturation.grow(self.start, encoding.decisions.true, self._known)
+            self.reached = self._grown()
         except LimitReached as limit:
             self.shortfall = str(limit)
+
+    def _grown(self) -> Diagram:
+        return self.saturation.grow(self.start, self.encoding.decisions.true, self._known)
 
     def _started_in(self, encoding: Encoding) -> Diagram:
         return disjoin((encoding.single(state) for state in self._starts), encoding.decisions.false)
@@ -133,8 +136,8 @@ class Symbolic:
 
     def roomier(self) -> Symbolic | None:
         """The same states with more memory; None where the limit leaves no more."""
-        more = min(TIMES * self.memory, most_memory(self._limits.memory))
-        if self.shortfall or more <= self.memory:
+        more = more_memory(self.memory, self._limits.memory)
+        if self.shortfall or not more:
             return None
         with tempfile.TemporaryDirectory(prefix="safetymodel-") as directory:
             handed = replace(self.handed(Path(directory) / "reached"), memory=more)
@@ -295,12 +298,11 @@ class SymbolicSpace:
         return part
 
     def coarser(self, subsystems: Collection[int]) -> SymbolicSpace | None:
-        system, encoding = self.system, self.symbolic.encoding
-        if len(subsystems) > MOST_SEEN * len(system.subsystems):
+        encoding = self.symbolic.encoding
+        if len(subsystems) > MOST_SEEN * len(self.system.subsystems):
             return None
-        everything = (frozenset(range(len(system.signals))), frozenset(range(len(system.faults))))
         with self._guard():
-            through = Through(encoding, Cone(frozenset(subsystems), *everything))
+            through = through_subsystems(encoding, subsystems)
             view = self._view(through, encoding.transient)
             view.settled, view.transient = through.seen(self.settled), through.seen(self.transient)
         return view

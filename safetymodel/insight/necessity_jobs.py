@@ -13,12 +13,12 @@ from safetymodel.claims.watch import NOTHING
 from safetymodel.explore.engine import LimitReached, Limits, Progress
 from safetymodel.explore.memory import within_memory
 from safetymodel.explore.symbolic import Symbolic, SymbolicSpace
-from safetymodel.insight.necessity_alone import Alone
+from safetymodel.insight.necessity_alone import WITHOUT_FAULTS, Alone
 from safetymodel.insight.necessity_altered import Alterations, Altered
 from safetymodel.insight.necessity_batch import Found, look
 from safetymodel.insight.necessity_changes import Change
 from safetymodel.insight.necessity_mirrors import Asked
-from safetymodel.insight.necessity_record import Record
+from safetymodel.insight.necessity_record import Record, record_of
 from safetymodel.insight.necessity_told import Telling
 from safetymodel.insight.necessity_verdicts import Told
 from safetymodel.insight.standing import word_of
@@ -190,7 +190,7 @@ class Worker:
         """What the change proves to be; as little as before where that needs more faults."""
         if self._alone is None:
             encoding = self.space.symbolic.encoding
-            self.record = self.record or Record(encoding, self.space.start, self._check, faults=False)
+            self.record = self.record or record_of(encoding, self.space.start, self._check, WITHOUT_FAULTS)
             self._alone = Alone(self.space, self.record, job.asked, self._check)
         altered = self._altered.get(job.change)
         if altered is None:

@@ -6,9 +6,10 @@ from collections.abc import Callable, Collection
 
 from safetymodel.explore.decisions import Diagram
 from safetymodel.explore.encoding import Encoding, Operation
-from safetymodel.explore.engine import EVERY_STEP, LimitReached
-from safetymodel.explore.saturation import Happening, Saturation
+from safetymodel.explore.engine import EVERY_STEP
+from safetymodel.explore.saturation import Saturation
 from safetymodel.explore.symbolic import Symbolic
+from safetymodel.model.step import Kind
 
 
 class Record:
@@ -17,38 +18,18 @@ class Record:
     All that needs no fault comes first.
     """
 
-    def __init__(self, encoding: Encoding, start: Diagram, on_work: Callable[[], None], faults: bool = True) -> None:
-        """Without ``faults`` it ends where only a fault leads on."""
-        self.encoding = encoding
+    def __init__(self, saturation: Saturation, start: Diagram) -> None:
+        """By the steps of the saturation."""
+        self.encoding: Encoding = saturation.encoding
         self.start = start
         self.known: list[Diagram] = []
         self._operations: list[Operation] = []
-        self._saturation = saturation = Saturation(encoding, on_work, EVERY_STEP)
-        ticks = [] if saturation.tick is None else [(saturation.readers.of_time, saturation.tick)]
-        self.last = saturation.close(start, saturation.readers.all, encoding.decisions.true)
-        while True:
-            before = self.last
-            while True:
-                here = self.last
-                self._once(saturation.happenings)
-                if self.last == here:
-                    self._once(ticks)
-                    if self.last == here:
-                        break
-            if faults:
-                self._once(saturation.strikes)
-            if self.last == before or not faults:
-                return
+        saturation.on_new = self._add
+        self.last = saturation.grow(start, self.encoding.decisions.true)
 
-    def _once(self, happenings: Collection[Happening]) -> None:
-        saturation, calm, true = self._saturation, self.encoding.calm, self.encoding.decisions.true
-        for tried, operation in happenings:
-            saturation.on_work()
-            new = operation.image(self.last & calm) & ~self.last
-            if new != self.encoding.decisions.false:
-                self.known.append(self.last)
-                self._operations.append(operation)
-                self.last = self.last | saturation.close(new, tried, true)
+    def _add(self, known: Diagram, operation: Operation) -> None:
+        self.known.append(known)
+        self._operations.append(operation)
 
     def before(self, members: Diagram) -> tuple[Diagram, Operation] | None:
         """The most that is known without any of the members, and the operation that then leads to some, reactions to
@@ -66,17 +47,18 @@ class Record:
         return high
 
 
+def record_of(
+    encoding: Encoding, start: Diagram, on_work: Callable[[], None], kinds: Collection[Kind] = EVERY_STEP
+) -> Record:
+    """Of all that steps of these kinds lead to."""
+    return Record(Saturation(encoding, on_work, kinds), start)
+
+
 class Recorded(Symbolic):
     """States that are explored with a record of it."""
 
     record: Record
 
-    def _explore(self) -> None:
-        self.encoding = Encoding(self.system, self.budget, self.memory)
-        self.start = self.reached = self._started_in(self.encoding)
-        self.saturation = Saturation(self.encoding, self._work, EVERY_STEP)
-        try:
-            self.record = Record(self.encoding, self.start, self._work)
-            self.reached = self.record.last
-        except LimitReached as limit:
-            self.shortfall = str(limit)
+    def _grown(self) -> Diagram:
+        self.record = Record(self.saturation, self.start)
+        return self.record.last

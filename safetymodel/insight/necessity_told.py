@@ -15,7 +15,7 @@ from safetymodel.insight.necessity_changes import Change, Kind
 from safetymodel.insight.necessity_first import FirstLook
 from safetymodel.insight.necessity_kept import Grown, Kept, TooLarge, grown, may_go_round
 from safetymodel.insight.necessity_mirrors import Asked
-from safetymodel.insight.necessity_record import Record
+from safetymodel.insight.necessity_record import Record, record_of
 from safetymodel.insight.necessity_verdicts import Told
 from safetymodel.insight.necessity_witness import Witnesses
 from safetymodel.model.system import Requirement
@@ -37,7 +37,7 @@ class Telling:
         """``record``: of how the states were found, if that is known."""
         self.space = space
         self.everything = everything
-        self.record = record = record or Record(space.symbolic.encoding, space.start, on_work)
+        self.record = record = record or record_of(space.symbolic.encoding, space.start, on_work)
         self.first = FirstLook(space, record, asked, on_work)
         encoding = space.symbolic.encoding
         alterations = Alterations(space, on_work)

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Collection, Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Literal, TypeVar
 
-from safetymodel.claims.beside import Errand, Job, Shared, processes_for, run
+from safetymodel.claims.beside import Errand, Job, Shared, processes_for
 from safetymodel.claims.clock import Clock, seconds_for_more
 from safetymodel.claims.verdict import Judgement, Word
 from safetymodel.explore.choice import EngineName, explore
@@ -123,13 +123,16 @@ def review(
         if progress is not None:
             progress(what, 0)
 
-    def some(seconds: float) -> Clock:
+    def some(seconds: float, said: str = "") -> Clock:
         spent = time.monotonic() - started
         left = None if limits.seconds is None else max(0.0, limits.seconds - spent)
-        return Clock(left if all_runs else seconds if left is None else min(left, seconds))
+        if left is None and not all_runs:
+            return Clock(seconds, said=said)
+        return Clock(left if all_runs or left is None else min(left, seconds))
 
     def others() -> Clock:
-        return some(max(0.0, SECONDS_FOR_REVIEW - (time.monotonic() - started)))
+        said = f"the first {SECONDS_FOR_REVIEW:g} s of the review were over"
+        return some(max(0.0, SECONDS_FOR_REVIEW - (time.monotonic() - started)), said)
 
     def runs() -> Clock:
         return some(SECONDS_FOR_RUNS)
@@ -144,10 +147,9 @@ def review(
         judgements = tuple(replace(j, budget=job.budget) for j, job in zip(judgements, to_judge, strict=True))
         undecided += [f"{j.requirement.name} ({j.reason})" for j in judgements if j.word == "undecided"]
         errands = _errands(system, parts, [b for b in budgets if b <= most], judgements, limits, all_runs)
-        if processes > 1:
-            # beside, while this process looks for what takes longest
-            shared.send(list(errands.values()), clock)
-        brought = None if processes > 1 else _brought(errands, spaces, clock, tell)
+        shared.send(list(errands.values()), clock)
+        # beside others, this process looks for what takes longest in the meantime
+        done = shared.brought(tell) if processes == 1 else None
         if "necessity" in parts and not system.requirements:
             noticed = Necessity(system, (), everything=False, seconds=0.0)
         elif "necessity" in parts:
@@ -163,9 +165,7 @@ def review(
                 runs=runs,
                 processes=processes,
             )
-        if brought is None:
-            tell("suggested conditions")
-            brought = dict(zip(errands, shared.brought(), strict=True))
+        brought = dict(zip(errands, shared.brought(tell) if done is None else done, strict=True))
     if "defects" in parts:
         defects = brought["defects"]
         undecided += defects.undecided
@@ -180,14 +180,6 @@ def review(
     if "matrix" in parts:
         found = brought["matrix"]
         undecided += [f"the column {found.effects[c].name} ({found.shortfall})" for c in found.undecided]
-    if (
-        noticed
-        and noticed.shortfall.endswith((" s was reached", "no time was left"))
-        and limits.seconds is None
-        and not all_runs
-        and all(e.known for e in noticed.of_kind("part"))
-    ):
-        noticed = replace(noticed, shortfall=f"the first {SECONDS_FOR_REVIEW:g} s of the review were over")
     unknown = sum(not e.known for e in noticed.effects) if noticed else 0
     if noticed and unknown:
         more = "" if all_runs else "; `--runs always` takes what it needs"
@@ -239,24 +231,14 @@ def _errands(
         for requirement in system.requirements:
             if words[requirement.name] == "broken":
                 given = (requirement.number, words, limits)
-                found[SUGGESTION + requirement.name] = Errand(f"{__name__}:suggestions_of", given)
+                title = SUGGESTION + requirement.name
+                found[title] = Errand(title, f"{__name__}:suggestions_of", given)
     needed: dict[Part, object] = {
         "defects": (tuple(budgets), all_runs),
         "response": (judgements, all_runs),
         "matrix": limits,
     }
-    found.update((part, Errand(f"{__name__}:{part}_of", needed[part])) for part in needed if part in parts)
-    return found
-
-
-def _brought(
-    errands: Mapping[str, Errand], spaces: Mapping[int, Space[Any]], clock: Clock, tell: Callable[[str], None]
-) -> dict[str, Any]:
-    """The same, done here."""
-    found = {}
-    for key, errand in errands.items():
-        tell(NAMES.get(key, key))
-        found[key] = run(errand, spaces, clock)
+    found.update((p, Errand(NAMES[p], f"{__name__}:{p}_of", needed[p])) for p in needed if p in parts)
     return found
 
 

@@ -18,7 +18,7 @@ from safetymodel.claims.verdict import Trace
 from safetymodel.explore.choice import SMALL
 from safetymodel.explore.decisions import Diagram, OutOfNodes, disjoin
 from safetymodel.explore.engine import LimitReached, Limits, Progress
-from safetymodel.explore.memory import growing_memory
+from safetymodel.explore.memory import full, growing_memory
 from safetymodel.explore.moves import moves_of
 from safetymodel.explore.product import Product
 from safetymodel.model.state import State
@@ -126,7 +126,7 @@ def compare_behaviour(
             return replace(found, seconds=time.monotonic() - started)
         except OutOfNodes:
             continue
-    raise LimitReached(f"the limit of {memory / 1e6:,.0f} MB was reached")
+    raise full(memory)
 
 
 class _Search:

@@ -17,7 +17,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 from test_necessity import compared
 
 
-def main(many: int, first: int) -> None:
+def main(many: int, first: int) -> int:
     started = time.process_time()
     found: Counter[str] = Counter()
     for seed in range(first, first + many):
@@ -25,7 +25,8 @@ def main(many: int, first: int) -> None:
         found += one
         found["specs"] += bool(one)
     print(dict(found), f"{time.process_time() - started:.0f} s of processor time")
+    return 0 if found["specs"] else 1
 
 
 if __name__ == "__main__":
-    main(*(int(n) for n in (*sys.argv[1:3], *("150", "1000")[len(sys.argv) - 1 :])))
+    sys.exit(main(*(int(n) for n in (*sys.argv[1:3], *("150", "1000")[len(sys.argv) - 1 :]))))
