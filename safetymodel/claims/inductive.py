@@ -10,20 +10,10 @@ from collections.abc import Iterator
 
 from safetymodel.claims.breach_states import breach_of
 from safetymodel.claims.clock import Clock
-from safetymodel.claims.part_invariant import TooLarge, closed_part
+from safetymodel.claims.part_invariant import PartInvariant
 from safetymodel.claims.search import Walker
 from safetymodel.claims.verdict import Judgement, Opinion
-from safetymodel.claims.watch import (
-    BREACH,
-    INSIDE,
-    NOTHING,
-    Leap,
-    Watch,
-    deadline,
-    latest_happening,
-    permission,
-    window,
-)
+from safetymodel.claims.watch import BREACH, INSIDE, NOTHING, Leap, Watch, is_plain, watch_of
 from safetymodel.explore.clauses import Frame, Gates, Moves, set_literal
 from safetymodel.explore.decisions import Diagram
 from safetymodel.explore.engine import LimitReached
@@ -32,25 +22,6 @@ from safetymodel.explore.symbolic import SymbolicSpace
 from safetymodel.model.formula import Formula
 from safetymodel.model.state import initial_state
 from safetymodel.model.step import holds, is_settled
-from safetymodel.model.system import Requirement, System
-
-
-def watch_of(system: System, requirement: Requirement) -> Watch:
-    """What has to be remembered along a run to judge the requirement."""
-    if requirement.form in ("never", "always"):
-        return window(requirement) if requirement.begins is not None else NOTHING
-    if requirement.form == "permissive":
-        return permission(requirement)
-    if requirement.form == "start":
-        return latest_happening(system, requirement)
-    if requirement.form == "cause" and requirement.within is not None:
-        return deadline(requirement)
-    return NOTHING
-
-
-def is_plain(watch: Watch) -> bool:
-    """Whether it remembers nothing on the way: then a run is where it would be without it."""
-    return watch.values == (watch.first,)
 
 
 class Inductive:
@@ -66,7 +37,7 @@ class Inductive:
         self.moves = Moves(self.gates, self.before, self.after, space.budget)
         self._ways: dict[Move, list[list[int]]] = {}
         self._closed: bool | None = None
-        self._parts: dict[frozenset[int], dict[int, Diagram] | None] = {}
+        self._parts: dict[frozenset[int], bool] = {}
 
     def ways(self, move: Move) -> list[list[int]]:
         found = self._ways.get(move)
@@ -99,19 +70,22 @@ class Inductive:
             value = next((new for formula, new in rules if holds(self.system, state, formula)), value)
         if value not in sets or not self.space.contains(sets[value], state):
             return "the reached states do not contain the start"
+        outside = {value: -self.members(self.after, members) for value, members in sets.items()}
+        nowhere = -self.members(self.after, self.space.nothing())
         for value, members in sets.items():
             if value == BREACH:
                 continue
-            inside = self.members(self.before, members)
+            inside = [self.members(self.before, members)]
+            rested = [*inside, self.rested(watch, value)]
             for move in self.all_moves():
-                landing = value
+                landing, source = value, inside
                 if move.kind != "reaction":
+                    source = rested
                     landing = next(b for meant, b in watch.classes if meant.covers(move.kind, move.number))(value)
                 for conditions, new in self.outcomes(watch, landing):
-                    outside = -self.members(self.after, sets.get(new, self.space.nothing()))
                     for way in self.ways(move):
                         wrong = self.ask(
-                            [inside, *way, *conditions, outside],
+                            [*source, *way, *conditions, outside.get(new, nowhere)],
                             f"a step ({move.kind} {move.number}) leads out of the reached states",
                         )
                         if wrong:
@@ -131,14 +105,31 @@ class Inductive:
             earlier.append(-literal)
         yield [-self.gates.both([self.after.settled, -self.gates.both(earlier)])], value
 
-    def no_leap(self, sets: dict[int, Diagram], leap: Leap) -> str:
+    def rested(self, watch: Watch, value: int) -> int:
+        """Before a happening: that a settled state can have this value. It got it as it was entered, by the rules for
+        the value that it would have had."""
+        ways: list[int] = []
+        for landing in watch.values:
+            earlier: list[int] = []
+            for formula, new in watch.settling(landing):
+                literal = self.before.formula(formula)
+                if new == value:
+                    ways.append(self.gates.both([literal, *earlier]))
+                earlier.append(-literal)
+            if landing == value:
+                ways.append(self.gates.both(earlier))
+        return -self.gates.both([-way for way in ways])
+
+    def no_leap(self, sets: dict[int, Diagram], leap: Leap, watch: Watch) -> str:
         """Whether no step from the sets does what the leap forbids."""
         for value, members in sets.items():
             if value == BREACH or (leap.values is not None and value not in leap.values):
                 continue
-            source = [self.members(self.before, members), self.before.formula(leap.before)]
+            inside = [self.members(self.before, members), self.before.formula(leap.before)]
+            rested = [*inside, self.rested(watch, value)]
             for move in self.all_moves():
                 if leap.steps.covers(move.kind, move.number):
+                    source = inside if move.kind == "reaction" else rested
                     for way in self.ways(move):
                         wrong = self.ask(
                             [*source, *way, self.after.formula(leap.after)],
@@ -148,11 +139,11 @@ class Inductive:
                             return wrong
         return ""
 
-    def excludes(self, members: Diagram, breach: Formula, settled_only: bool) -> str:
-        """Whether no member (no settled one) breaks the requirement."""
+    def excludes(self, members: Diagram, breach: Formula, settled_only: bool, *rested: int) -> str:
+        """Whether no member (no settled one, of which ``rested`` is true) breaks the requirement."""
         where = [self.members(self.before, members), self.before.formula(breach)]
         if settled_only:
-            where.append(self.before.settled)
+            where += [self.before.settled, *rested]
         return self.ask(where, "a reached state breaks the requirement")
 
     def opinion(self, judgement: Judgement) -> Opinion:
@@ -168,42 +159,32 @@ class Inductive:
         wrong = self.kept_by(sets, judgement)
         return Opinion("invariant", False, wrong) if wrong else Opinion("invariant", True)
 
-    def opinion_of_part(self, judgement: Judgement, subsystems: frozenset[int]) -> Opinion | None:
-        """The same by what a run can be in if only these subsystems are looked at; None where that does not show it."""
-        sets = self._part(subsystems, watch_of(self.system, judgement.requirement))
-        if sets is None or self.kept_by(sets, judgement):
+    def opinion_of_part(self, judgement: Judgement, part: PartInvariant) -> Opinion | None:
+        """The same by what a run can be in if only some subsystems are looked at; None where that does not show it."""
+        plain = is_plain(part.watch)
+        closed = self._parts.get(part.subsystems) if plain else None
+        if closed is None:
+            closed = not self.closed(part.sets, part.watch)
+            if plain:
+                self._parts[part.subsystems] = closed
+        if not closed or self.kept_by(part.sets, judgement):
             return None
-        of = f"{len(subsystems)} of {len(self.system.subsystems)} subsystems"
+        of = f"{len(part.subsystems)} of {len(self.system.subsystems)} subsystems"
         return Opinion("invariant of a part", True, of)
-
-    def _part(self, subsystems: frozenset[int], watch: Watch) -> dict[int, Diagram] | None:
-        """A set of states that no step leads out of, seen through these subsystems; None where none is found."""
-        plain = is_plain(watch)
-        if plain and subsystems in self._parts:
-            return self._parts[subsystems]
-        seen_by = NOTHING if plain else watch
-        try:
-            sets: dict[int, Diagram] | None = closed_part(self.space, subsystems, seen_by, self.clock.check)
-        except TooLarge:
-            sets = None
-        if sets is not None and self.closed(sets, seen_by):
-            sets = None
-        if plain:
-            self._parts[subsystems] = sets
-        return sets
 
     def kept_by(self, sets: dict[int, Diagram], judgement: Judgement) -> str:
         """Empty where nothing in these sets, and no step from them, breaks the requirement; else what does."""
         requirement = judgement.requirement
         watch = watch_of(self.system, requirement)
         for leap in watch.leaps:
-            wrong = self.no_leap(sets, leap)
+            wrong = self.no_leap(sets, leap, watch)
             if wrong:
                 return wrong
         if requirement.form == "possible":
             return self.excludes(self.space.reached, requirement.subject, settled_only=True)
         if requirement.form in ("never", "always") or (requirement.form == "cause" and requirement.within is None):
-            inside = sets.get(INSIDE if requirement.begins is not None else watch.first, self.space.nothing())
+            value = INSIDE if requirement.begins is not None else watch.first
+            inside = sets.get(value, self.space.nothing())
             everywhere = judgement.word == "holds" or requirement.prevent
-            return self.excludes(inside, breach_of(requirement), settled_only=not everywhere)
+            return self.excludes(inside, breach_of(requirement), not everywhere, self.rested(watch, value))
         return ""

@@ -12,20 +12,24 @@ from dataclasses import replace
 from functools import partial
 from typing import Any
 
-from safetymodel.claims.breach_states import about_breach
 from safetymodel.claims.clock import Clock
-from safetymodel.claims.inductive import Inductive, watch_of
+from safetymodel.claims.inductive import Inductive
+from safetymodel.claims.part_invariant import PartInvariant
+from safetymodel.claims.part_proof import asks_of_every_run, part_proof
 from safetymodel.claims.search import Walker
-from safetymodel.claims.verdict import Judgement, Opinion
+from safetymodel.claims.verdict import Judgement, Opinion, Word
 from safetymodel.claims.watch import NOTHING
 from safetymodel.explore.engine import LimitReached, Space
-from safetymodel.explore.ordering import growing_views
+from safetymodel.explore.memory import within_memory
 from safetymodel.explore.symbolic import SymbolicSpace
 from safetymodel.model.step import holds
-from safetymodel.model.system import Requirement, System
+from safetymodel.model.system import Requirement
 
 TOGETHER = 8
 """Subsystems up to which sets are put to one solver together; larger ones would slow each other down."""
+
+SMALL = 1_500
+"""Nodes up to which a set is put to the solver at once; larger ones take longer, and come last."""
 
 
 def no_time(judgement: Judgement, reason: str) -> Judgement:
@@ -68,64 +72,74 @@ def by_invariant(
     """Each judgement by the road that fits it: its run re-stepped, a set of states put to the solver,
     or a run that shows what is possible. The fewest faults first: there are the fewest states to look at. Sets of what
     shows of the system through some subsystems are small, and come before all reached states."""
-    checks: dict[tuple[int, frozenset[int]], Inductive] = {}
-    found: dict[int, Opinion | None] = {}
+    return _ByInvariant(judgements, spaces, clock).with_opinions()
 
-    def check(judgement: Judgement, subsystems: frozenset[int] = frozenset()) -> Inductive:
-        space = spaces[judgement.budget]
-        assert isinstance(space, SymbolicSpace)
-        key = (judgement.budget, subsystems if len(subsystems) > TOGETHER else frozenset())
-        if key not in checks:
-            checks[key] = Inductive(space, clock)
-        return checks[key]
 
-    def seen(judgement: Judgement, road: Callable[[Judgement], Opinion | None]) -> Opinion | None:
+class _ByInvariant:
+    def __init__(self, judgements: tuple[Judgement, ...], spaces: Mapping[int, Space[Any]], clock: Clock) -> None:
+        self.judgements = judgements
+        self.spaces = spaces
+        self.clock = clock
+        self._checks: dict[tuple[int, frozenset[int]], Inductive] = {}
+        self._large: list[tuple[int, int, PartInvariant]] = []
+        """Nodes of a set, the place of the judgement that it is for, the set."""
+
+    def with_opinions(self) -> tuple[Judgement, ...]:
+        order = sorted(range(len(self.judgements)), key=lambda place: (self.judgements[place].budget, place))
+        found = {place: self._within_limits(partial(self._soon, place)) for place in order}
+        for _, place, part in sorted(self._large, key=lambda one: one[:2]):
+            found[place] = self._within_limits(partial(self._by_part, self.judgements[place], part))
+        for place in order:
+            if found[place] is None:
+                found[place] = self._within_limits(partial(self._at_last, self.judgements[place]))
+        return tuple(replace(judgement, second=found[place]) for place, judgement in enumerate(self.judgements))
+
+    def _within_limits(self, road: Callable[[], Opinion | None]) -> Opinion | None:
         try:
-            clock.check()
-            return road(judgement)
+            self.clock.check()
+            return road()
         except LimitReached as limit:
             return Opinion("none", None, str(limit))
 
-    def opinion(judgement: Judgement) -> Opinion:
-        return _opinion(judgement, spaces[judgement.budget], check, clock)
+    def _space(self, judgement: Judgement) -> SymbolicSpace:
+        space = self.spaces[judgement.budget]
+        assert isinstance(space, SymbolicSpace)
+        return space
 
-    def part(judgement: Judgement, subsystems: frozenset[int]) -> Opinion | None:
-        return check(judgement, subsystems).opinion_of_part(judgement, subsystems)
+    def _check(self, judgement: Judgement, subsystems: frozenset[int] = frozenset()) -> Inductive:
+        key = (judgement.budget, subsystems if len(subsystems) > TOGETHER else frozenset())
+        if key not in self._checks:
+            self._checks[key] = Inductive(self._space(judgement), self.clock)
+        return self._checks[key]
 
-    system = next(iter(spaces.values())).system
-    order = sorted(range(len(judgements)), key=lambda place: (judgements[place].budget, place))
-    asked = [place for place in order if _asks_of_every_run(judgements[place])]
-    for place in order:
-        if place not in asked:
-            found[place] = seen(judgements[place], opinion)
-    waiting = [
-        (len(of) * len(watch_of(system, judgements[place].requirement).values), place, of)
-        for place in asked
-        for of in _parts(system, judgements[place])
-    ]
-    for _, place, of in sorted(waiting, key=lambda one: one[:2]):
-        if place not in found:
-            of_part = seen(judgements[place], partial(part, subsystems=of))
-            if of_part is not None and of_part.agrees:
-                found[place] = of_part
-    for place in asked:
-        if place not in found:
-            found[place] = seen(judgements[place], opinion)
-    second = [found[place] for place in range(len(judgements))]
-    return tuple(replace(judgement, second=its) for judgement, its in zip(judgements, second, strict=True))
+    def _soon(self, place: int) -> Opinion | None:
+        """What needs no large set; None where something has to be put off."""
+        judgement = self.judgements[place]
+        if not _asks_of_every_run(judgement):
+            return self._at_last(judgement)
+        space = self._space(judgement)
+        word: Word = "holds" if judgement.word == "holds" else "reacts"
+        few = space.symbolic.encoding.flags_at_most[space.budget]
+        with within_memory(space.symbolic.memory):
+            part = part_proof(space, judgement.requirement, word, few, self.clock.check)
+        if part is None:
+            return None
+        nodes = sum(members.node_count() for members in part.sets.values())
+        if nodes > SMALL:
+            self._large.append((nodes, place, part))
+            return None
+        return self._by_part(judgement, part)
+
+    def _by_part(self, judgement: Judgement, part: PartInvariant) -> Opinion | None:
+        return self._check(judgement, part.subsystems).opinion_of_part(judgement, part)
+
+    def _at_last(self, judgement: Judgement) -> Opinion:
+        return _opinion(judgement, self.spaces[judgement.budget], self._check, self.clock)
 
 
 def _asks_of_every_run(judgement: Judgement) -> bool:
     """Whether the verdict says something that no run may do."""
-    form = judgement.requirement.form
-    return judgement.trace is None and judgement.word != "undecided" and form not in ("possible", "always_possible")
-
-
-def _parts(system: System, judgement: Judgement) -> list[frozenset[int]]:
-    """Subsystems through which to look for a second opinion on a verdict: those that the requirement reads, then also
-    those that they read, and so on."""
-    about = about_breach(judgement.requirement)
-    return growing_views(system, about) if about else []
+    return judgement.trace is None and judgement.word != "undecided" and asks_of_every_run(judgement.requirement)
 
 
 def _opinion(judgement: Judgement, space: Space[Any], check: Callable[[Judgement], Inductive], clock: Clock) -> Opinion:

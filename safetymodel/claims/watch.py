@@ -133,3 +133,21 @@ def deadline(requirement: Requirement) -> Watch:
         leaps=(Leap(tick, TRUE, TRUE, BREACH, frozenset([late])),),
         values=tuple(range(late + 1)),
     )
+
+
+def watch_of(system: System, requirement: Requirement) -> Watch:
+    """What has to be remembered along a run to judge the requirement."""
+    if requirement.form in ("never", "always"):
+        return window(requirement) if requirement.begins is not None else NOTHING
+    if requirement.form == "permissive":
+        return permission(requirement)
+    if requirement.form == "start":
+        return latest_happening(system, requirement)
+    if requirement.form == "cause" and requirement.within is not None:
+        return deadline(requirement)
+    return NOTHING
+
+
+def is_plain(watch: Watch) -> bool:
+    """Whether it remembers nothing on the way: then a run is where it would be without it."""
+    return watch.values == (watch.first,)

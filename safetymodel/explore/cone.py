@@ -94,7 +94,7 @@ class Through:
         narrow.transient = transient
         narrow.calm = ~transient
         narrow.flags_at_most = tuple(self.seen(few) for few in self.whole.flags_at_most)
-        narrow.moves = tuple((move, self._operation(op)) for move, op in self.whole.moves if self.concerns(move))
+        narrow.moves = tuple((move, self.operation(op)) for move, op in self.whole.moves if self.concerns(move))
         return narrow
 
     def concerns(self, move: Move) -> bool:
@@ -119,7 +119,7 @@ class Through:
     def _stage(self, stage: Stage) -> Stage:
         return Stage(tuple(self._write(w) for w in stage.writes), self.seen(stage.stays))
 
-    def _operation(self, operation: Operation) -> Operation:
+    def operation(self, operation: Operation) -> Operation:
         match operation:
             case Write():
                 return self._write(operation)
