@@ -116,7 +116,7 @@ def told_alone(system: System) -> list[tuple[Effect, Told, dict[str, bool]]]:
                 for r in telling.requirements
                 if asked.words[r.name] in ("holds", "reacts")
             }
-            found.append((effect, alone.told(altered, names), missing))
+            found.append((effect, alone.told(altered, Told({}, False, names, True)), missing))
     return found
 
 

@@ -82,6 +82,13 @@ class PartInvariant:
             other._grow()
         return other
 
+    def touched(self, moves: Iterable[Move], calmed: Diagram, due: Diagram) -> bool:
+        """Whether such a change can make any difference here."""
+        if any(self._through.concerns(move) for move in moves):
+            return True
+        seen = self._through.seen
+        return seen(calmed) & ~self._calm != self._false or seen(due) & ~self._passing != self._false
+
     def _strays(self, moves: Iterable[Move], calmed: Diagram) -> bool:
         """Add what these moves lead to, and what happens in states that settle only now; whether any is new."""
         grown = False

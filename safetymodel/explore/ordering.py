@@ -81,12 +81,18 @@ def relations(system: System) -> Groups:
     return tuple(found)
 
 
-def growing_views(system: System, formulas: Collection[Formula]) -> list[frozenset[int]]:
-    """Sets of subsystems, each with all that the one before it reads: first what the formulas read themselves."""
+def reads_of(system: System) -> tuple[frozenset[int], ...]:
+    """Of each subsystem those that its conditions read, and itself."""
     signals = signal_support(system)
     reads = [{s.number} for s in system.subsystems]
     for t in system.transitions:
         reads[t.subsystem] |= support(t.interlock, signals) | support(t.physical, signals)
+    return tuple(map(frozenset, reads))
+
+
+def growing_views(system: System, formulas: Collection[Formula]) -> list[frozenset[int]]:
+    """Sets of subsystems, each with all that the one before it reads: first what the formulas read themselves."""
+    signals, reads = signal_support(system), reads_of(system)
     found = [frozenset().union(*(support(formula, signals) for formula in formulas))]
     while True:
         wider = found[-1].union(*(reads[subsystem] for subsystem in found[-1]))

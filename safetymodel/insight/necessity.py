@@ -18,9 +18,11 @@ from safetymodel.insight.necessity_jobs import (
     Answer,
     AskJob,
     Given,
+    GlanceJob,
     LookJob,
     RunJob,
     TellJob,
+    ToldOf,
     Work,
     Worker,
     only_here,
@@ -171,6 +173,7 @@ def necessity(
                     clock = rest() if rest is not None else clock
                     looked.stage([c for c in chosen if c.kind == "part"], clock, progress)
                     clock = more() if more is not None else clock
+                    looked.glance([c for c in chosen if c.kind != "part"], clock)
                     # what is taken away takes longest to tell
                     looked.stage([c for c in chosen if c.kind in ("negated", "late")], clock, progress)
                     looked.stage([c for c in chosen if c.kind == "removed"], clock, progress)
@@ -236,6 +239,22 @@ class _Looked:
         self._may: dict[int, frozenset[str]] = {}
         """By the number of each change that is still open: who may notice it."""
 
+    def glance(self, changes: Sequence[Change], clock: Clock) -> None:
+        """Note those of which it is seen at first sight who notices them."""
+        if self.everything:
+            return
+        answers = self.beside.done([GlanceJob(c.number, self.asked) for c in changes], clock)
+        for told in (told for answer in answers for told in answer.told):
+            self._heard(told)
+        _raise_shortfall(answers)
+
+    def _heard(self, told: ToldOf) -> None:
+        self.effects[told.change] = replace(self.effects[told.change], differs=told.differs, more=told.more)
+        if told.decided:
+            self._note(told.change, told.told.found, told.told.chatters)
+        else:
+            self._may[told.change] = told.told.left
+
     def stage(self, changes: Sequence[Change], clock: Clock, progress: Progress | None) -> None:
         """Some of the changes: what can be told of each, then each that is left explored by itself, then those together
         that take more faults than one."""
@@ -247,22 +266,20 @@ class _Looked:
                 progress(f"necessity: {self.system.subsystems[t.subsystem].name}", 0)
 
         by_transition: dict[int, list[int]] = {}
-        for change in changes:
+        for change in (c for c in changes if not self.effects[c.number].known):
             by_transition.setdefault(change.transition, []).append(change.number)
         jobs = [TellJob(tuple(numbers), self.asked) for numbers in by_transition.values()]
         self._added, self._may = [], {}
         answers = self.beside.done(jobs, clock, tell)
         for told in (told for answer in answers for told in answer.told):
-            self.effects[told.change] = replace(self.effects[told.change], differs=told.differs, more=told.more)
-            if told.decided:
-                self._note(told.change, told.told.found, told.told.chatters)
-            else:
-                self._may[told.change] = told.told.open
+            self._heard(told)
         goes_round = any(answer.chatters for answer in answers)
         for job, answer in zip(self._added, answers[len(jobs) :], strict=True):
             if answer.alone is not None and answer.alone.decided:
                 self._note(job.change, answer.alone.found, answer.alone.chatters)
                 del self._may[job.change]
+            elif answer.alone is not None:
+                self._may[job.change] = answer.alone.left
         _raise_shortfall(answers)
         self._together(sorted(self._may), goes_round, clock)
 
@@ -283,7 +300,7 @@ class _Looked:
         if isinstance(job, TellJob) and not self.everything and not answer.chatters:
             for told in answer.told:
                 if not told.decided:
-                    look = AloneJob(told.change, self.asked, told.told.open)
+                    look = AloneJob(told.change, self.asked, told.told)
                     self._added.append(look)
                     self.beside.add(look)
         return answer

@@ -8,6 +8,7 @@ withstands more than one fault every state has been seen in the end, and the cha
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Sequence
+from dataclasses import dataclass
 
 from safetymodel.claims.clock import Clock
 from safetymodel.claims.verdict import Word
@@ -23,6 +24,7 @@ from safetymodel.insight.necessity_mirrors import Asked
 from safetymodel.insight.necessity_record import Record
 from safetymodel.insight.necessity_return import may_be_lost
 from safetymodel.insight.necessity_verdicts import Told
+from safetymodel.insight.necessity_witness import needed
 from safetymodel.insight.standing import RANK, word_of
 from safetymodel.model.step import Kind
 from safetymodel.model.system import Fault, Requirement, System
@@ -44,6 +46,21 @@ class Seen(Exception):
         self.word = word
 
 
+class GoesRound(Exception):
+    """The logic can go round for ever."""
+
+
+@dataclass
+class _Left:
+    """Those that have to be asked: they may be worse off, or it is only not known whether their situation arises."""
+
+    open: list[Requirement]
+    silent: list[Requirement]
+
+    def __bool__(self) -> bool:
+        return bool(self.open or self.silent)
+
+
 class Alone:
     """Over the states of the system as it is, in which nothing goes round for ever. ``record`` may end where only a
     fault leads on."""
@@ -61,31 +78,111 @@ class Alone:
         self.false = encoding.decisions.false
         self._calm_room = encoding.flags_at_most[0]
         self._declared = asked.declared(encoding)
+        self._signals = signal_support(self.system)
+        self._needs: dict[tuple[str, int], tuple[Diagram, ...]] = {}
 
-    def told(self, altered: Altered, may: frozenset[str]) -> Told:
-        """Who notices, if one of those that ``may`` does, or whether it can go round for ever; open as it was where
-        that takes more faults than are looked at."""
+    def told(self, altered: Altered, known: Told) -> Told:
+        """Who notices, if one of those that are left does, or whether it can go round for ever. ``known``: what can be
+        told of the change without exploring it. Less is left open of it, or as much, where that takes more faults than
+        are looked at."""
+        by_name = {r.name: r for r in self.system.requirements}
+        left = _Left(
+            [by_name[name] for name in sorted(known.open, key=lambda name: by_name[name].number)],
+            [by_name[name] for name in sorted(known.silent, key=lambda name: by_name[name].number)],
+        )
         try:
-            found = self._told(altered, [r for r in self.system.requirements if r.name in may])
+            done = self._told(altered, left, known.rounds)
         except Seen as seen:
             return Told({seen.name: seen.word})
-        return found or Told({}, False, may, True)
+        except GoesRound:
+            return Told({}, True)
+        if done:
+            return Told({})
+        return Told(
+            {}, False, frozenset(r.name for r in left.open), known.rounds, frozenset(r.name for r in left.silent)
+        )
 
-    def _told(self, altered: Altered, asked: list[Requirement]) -> Told | None:
-        looks = looks_of(altered.encoding, asked, self.asked, self.on_work)
+    def _told(self, altered: Altered, left: _Left, rounds: bool) -> bool:
+        """Whether everything is known now. Raises :class:`Seen`."""
+        self._keep_ways(altered, left)
+        if not (left or rounds):
+            return True
+        looks = looks_of(altered.encoding, left.open, self.asked, self.on_work)
         found = self._without_faults(altered, looks)
         if self.space.budget == 0:
-            return self._at_last(altered, found, asked)
+            self._at_last(altered, found, left, rounds)
+            return True
         if altered.differing & self._calm_room != self.false:
-            self._ask(altered, found, asked, 0)
+            self._ask(altered, found, left.open, 0)
+        # what is asked without faults is known now; so is that something comes about, if it does
+        left.open = [r for r in left.open if r.withstand]
+        self._drop_what_arises(altered, found, left, 0)
+        if not (left or rounds):
+            return True
         without = found
         near, far = self._by_nearness(altered)
-        for faults in (*((fault,) for fault in near), far):
+        groups = [*((fault,) for fault in near), tuple(far)]
+        if not any(_by_looking(r) for r in left.open):
+            # there is nothing to look for before all is known, but for what arises with faults
+            silent = () if left.open or rounds else self._read_by(left.silent)
+            groups = [silent, tuple(fault for fault in self.system.faults if fault not in silent)]
+        for faults in filter(None, groups):
             new, changed = self._with_one_of(altered, without, faults, looks)
             found = found | new
-            if changed and faults is not far:
-                self._ask(altered, without | new, [r for r in asked if r.withstand], 1)
-        return self._at_last(altered, found, asked) if self.space.budget == 1 else None
+            if changed and faults is not groups[-1]:
+                self._ask(altered, without | new, left.open, 1)
+                self._drop_what_arises(altered, without | new, left, 1)
+                if not (left or rounds):
+                    return True
+        if self.space.budget == 1:
+            self._at_last(altered, found, left, rounds)
+            return True
+        return False
+
+    def _keep_ways(self, altered: Altered, left: _Left) -> None:
+        """What can still be brought about from everywhere, if the change leads nowhere new."""
+        asked = [r for r in left.open if r.form == "always_possible"]
+        if not asked or altered.strays(altered.reached) & ~altered.reached != self.false:
+            return
+        for requirement in asked:
+            part = self._part(self.space, requirement, self.space.budget)
+            if part.is_empty(may_be_lost(part, altered, part.reached, requirement.subject)):
+                left.open.remove(requirement)
+
+    def _drop_what_arises(self, altered: Altered, found: Diagram, left: _Left, faults: int) -> None:
+        """Those of the silent whose situation comes about among these states, with so many faults at the most. Raises
+        :class:`Seen` where that has to be without faults, and it does not."""
+        space = altered_space(self.space, altered, found)
+        for requirement in tuple(left.silent):
+            members = self._needed(requirement, faults)
+            if requirement.withstand > faults and any(m == self.false for m in members):
+                continue  # only with more faults
+            if requirement.begins is None and all(m & found & ~altered.lost != self.false for m in members):
+                left.silent.remove(requirement)
+                continue
+            word = word_of(self._part(space, requirement, faults), requirement, self.clock)
+            if RANK[word] >= RANK[self.asked.words[requirement.name]]:
+                left.silent.remove(requirement)
+            elif requirement.withstand == faults == 0:
+                raise Seen(requirement.name, word)
+
+    def _needed(self, requirement: Requirement, faults: int) -> tuple[Diagram, ...]:
+        """Reached states with so many faults at the most, of each set of which one has to come about."""
+        found = self._needs.get((requirement.name, faults))
+        if found is None:
+            part = self._part(self.space, requirement, faults)
+            found = self._needs[requirement.name, faults] = needed(part, requirement)
+        return found
+
+    def _read_by(self, requirements: Collection[Requirement]) -> tuple[Fault, ...]:
+        """The faults of what these read."""
+        read = frozenset[int]().union(*(support(f, self._signals) for r in requirements for f in r.formulas))
+        return tuple(fault for fault in self.system.faults if self._touches(fault, read))
+
+    def _touches(self, fault: Fault, subsystems: frozenset[int]) -> bool:
+        if fault.kind == "signal":
+            return bool(support(self.system.signals[fault.subject].reads, self._signals) & subsystems)
+        return fault.subject in subsystems
 
     # -- states -----------------------------------------------------------------------------
 
@@ -144,16 +241,9 @@ class Alone:
     def _by_nearness(self, altered: Altered) -> tuple[list[Fault], list[Fault]]:
         """The faults that the changed transition has to do with, and the others."""
         t = self.system.transitions[altered.change.transition]
-        signals = signal_support(self.system)
-        near = support(t.interlock, signals) | support(t.physical, signals) | {t.subsystem}
-
-        def touches(fault: Fault) -> bool:
-            if fault.kind == "signal":
-                return bool(support(self.system.signals[fault.subject].reads, signals) & near)
-            return fault.subject in near
-
-        near_ones = [fault for fault in self.system.faults if touches(fault)]
-        return near_ones, [fault for fault in self.system.faults if not touches(fault)]
+        near = support(t.interlock, self._signals) | support(t.physical, self._signals) | {t.subsystem}
+        near_ones = [fault for fault in self.system.faults if self._touches(fault, near)]
+        return near_ones, [fault for fault in self.system.faults if not self._touches(fault, near)]
 
     # -- questions --------------------------------------------------------------------------
 
@@ -163,8 +253,8 @@ class Alone:
         space = altered_space(self.space, altered, found)
         for requirement in sorted(asked, key=_costs):
             if requirement.form == "always_possible":
-                # seldom what misses a part of a condition, and it takes long
-                wanted = faults == 0 and altered.change.kind != "part"
+                # it takes long, and with faults more is asked
+                wanted = faults == 0 == requirement.withstand
             else:
                 wanted = _slow(requirement) or (faults == 0 and _all_seen_without(requirement))
             if wanted:
@@ -197,15 +287,14 @@ class Alone:
         part.on_work = self.on_work
         return part
 
-    def _at_last(self, altered: Altered, found: Diagram, asked: Collection[Requirement]) -> Told:
-        """Every state is known."""
+    def _at_last(self, altered: Altered, found: Diagram, left: _Left, rounds: bool) -> None:
+        """Every state is known. Raises :class:`Seen` or :class:`GoesRound`."""
         space = altered_space(self.space, altered, found)
-        if not space.is_empty(going_round(space, space.transient)):
-            return Told({}, True)
+        if rounds and not space.is_empty(going_round(space, space.transient)):
+            raise GoesRound
         space.symbolic.chatters = False
-        for requirement in sorted(asked, key=_costs):
+        for requirement in sorted((*left.open, *left.silent), key=_costs):
             self._decide(space, altered, requirement, self.space.budget, True)
-        return Told({})
 
 
 _ORDER = ("possible", "never", "always", "permissive", "start", "cause", "always_possible")
@@ -220,6 +309,11 @@ def _slow(requirement: Requirement) -> bool:
     """Whether it takes more than a look at states and steps."""
     timed = requirement.form == "cause" and requirement.within is not None
     return requirement.begins is not None or timed or requirement.form == "always_possible"
+
+
+def _by_looking(requirement: Requirement) -> bool:
+    """Whether a look at states and steps can show that it is broken."""
+    return requirement.form not in ("possible", "always_possible")
 
 
 def _costs(requirement: Requirement) -> tuple[bool, int, int]:

@@ -50,12 +50,20 @@ class TellJob:
 
 
 @dataclass(frozen=True, slots=True)
-class AloneJob:
-    """Who notices this change (number), explored by itself; ``may``: who may."""
+class GlanceJob:
+    """Who is seen at first sight to notice this change (number)."""
 
     change: int
     asked: Asked
-    may: frozenset[str]
+
+
+@dataclass(frozen=True, slots=True)
+class AloneJob:
+    """Who notices this change (number), explored by itself; ``known``: what has been told of it."""
+
+    change: int
+    asked: Asked
+    known: Told
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,12 +83,12 @@ class RunJob:
     change: int
 
 
-Work = AskJob | TellJob | AloneJob | LookJob | RunJob
+Work = AskJob | TellJob | GlanceJob | AloneJob | LookJob | RunJob
 
 
 def only_here(job: Work) -> bool:
     """What is told of one change helps with the next."""
-    return isinstance(job, TellJob)
+    return isinstance(job, TellJob | GlanceJob)
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,6 +157,8 @@ class Worker:
                         telling = self.telling(words)
                         self._tell(telling, changes, told)
                         return Answer(told=tuple(told), chatters=telling.first.chatters)
+                    case GlanceJob(change, words):
+                        return Answer(told=self._glance(self.telling(words), change))
                     case AloneJob():
                         return Answer(alone=self._explored(job))
                     case LookJob():
@@ -186,6 +196,12 @@ class Worker:
             more = altered.more != altered.false
             told.append(ToldOf(altered.change.number, True, more, telling.tell_all(altered)))
 
+    def _glance(self, telling: Telling, change: int) -> tuple[ToldOf, ...]:
+        altered = self._altered[change]
+        found = telling.glance(altered) if altered.differs else None
+        more = altered.more != altered.false
+        return () if found is None else (ToldOf(change, True, more, found),)
+
     def _explored(self, job: AloneJob) -> Told:
         """What the change proves to be; as little as before where that needs more faults."""
         if self._alone is None:
@@ -195,7 +211,7 @@ class Worker:
         altered = self._altered.get(job.change)
         if altered is None:
             altered = Alterations(self.space, self._check).of(self._changes[job.change])
-        return self._alone.told(altered, job.may)
+        return self._alone.told(altered, job.known)
 
     def _run(self, altered: Altered) -> Trace | None:
         """To where the transition can happen only with the change; where it never can, to where it only can without."""

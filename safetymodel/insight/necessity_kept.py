@@ -8,12 +8,13 @@ change takes no step away (`only_more`) it holds no more than that: then what is
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 from safetymodel.claims.breach_states import TICK, breach_of, inside_window
 from safetymodel.claims.verdict import Word
 from safetymodel.claims.watch import OUTSIDE, lasting, window
-from safetymodel.explore.decisions import Diagram
+from safetymodel.explore.decisions import Diagram, disjoin
 from safetymodel.explore.encoding import Operation
 from safetymodel.explore.engine import EVERY_STEP_BUT_TICKS, HAPPENINGS, REACTION
 from safetymodel.explore.moves import Move
@@ -72,15 +73,54 @@ def may_go_round(found: Grown) -> bool:
             fresh = fresh | (where & altered.encoding.due[move.number])
     # a round that stays among the states that are not new passes a fresh one; from these only a fresh one leads out
     here = altered.grown(fresh, altered.encoding.transient, REACTION) | (found.new & altered.encoding.transient)
-    while here != altered.false:
-        altered.on_work()
-        back = altered.false
-        for _, operation in reactions:
-            back = back | (operation.source(here) & here)
-        if back == here:
+    return going_on(here, reactions, altered.false, altered.on_work) != altered.false
+
+
+class Rounds:
+    """Whether reactions can go on for ever, by all states, reached or not."""
+
+    def __init__(self, space: SymbolicSpace) -> None:
+        self.space = space
+        self._none: bool | None = None
+
+    @property
+    def none(self) -> bool:
+        """Whether the reactions of the system as it is come to an end from every state."""
+        if self._none is None:
+            encoding = self.space.symbolic.encoding
+            everything = encoding.flags_at_most[self.space.budget]
+            reactions = tuple((move, op) for move, op in encoding.moves if move.kind == "reaction")
+            left = going_on(everything & encoding.transient, reactions, encoding.decisions.false, self.space.on_work)
+            self._none = left == encoding.decisions.false
+        return self._none
+
+    def may(self, altered: Altered) -> bool:
+        """Whether there may be such a round in the changed system: it passes a state in which the changed transition is
+        due only now."""
+        if not self.none:
             return True
+        number, old = altered.change.transition, self.space.symbolic.encoding
+        room = old.flags_at_most[self.space.budget] & altered.encoding.transient
+        fresh = room & altered.encoding.due[number] & ~old.due[number]
+        if fresh == altered.false:
+            return False
+        reaction = next(op for move, op, _ in altered.own if move.kind == "reaction")
+        again = altered.grown(reaction.image(fresh), room, REACTION) & fresh
+        while again not in (altered.false, fresh):  # fewer lead back to such a state
+            fresh = again
+            again = altered.grown(reaction.image(fresh), room, REACTION) & fresh
+        return again != altered.false
+
+
+def going_on(here: Diagram, reactions: Moves, false: Diagram, on_work: Callable[[], None]) -> Diagram:
+    """Those of the states from which these reactions can go on among them for ever."""
+    while here != false:
+        on_work()
+        back = disjoin((operation.source(here) for _, operation in reactions), false) & here
+        if back == here:
+            break
         here = back
-    return False
+    return here
 
 
 @dataclass

@@ -60,17 +60,18 @@ class Runs:
             for move, op in self.encoding.moves
         ]
 
-    def to(self, members: Diagram, avoided: Diagram) -> Run | None:
-        """A run to one of the members; through as few of the avoided states as chance has it."""
+    def to(self, members: Diagram, altered: Altered) -> Run | None:
+        """A run to one of the members; by as few steps that the change takes as chance has it."""
         record, decisions = self.record, self.encoding.decisions
         members = members & record.last
         if members == decisions.false:
             return None
-        here = self._one(self._earliest(self._apart(members, avoided))[1])
+        turned = altered.calmed | altered.stirred
+        here = self._one(self._earliest(_apart(members, altered.lost))[1])
         states, moves = [here], list[Move]()
         while here != record.start:
             self.on_work()
-            found = self._before(here, avoided)
+            found = self._before(here, altered, turned)
             if found is None or len(moves) >= LONGEST:
                 return None
             move, here = found
@@ -78,29 +79,31 @@ class Runs:
             moves.append(move)
         return run_of(self.encoding, tuple(reversed(states)), tuple(reversed(moves)))
 
-    def _before(self, state: Diagram, avoided: Diagram) -> tuple[Move, Diagram] | None:
+    def _before(self, state: Diagram, altered: Altered, turned: Diagram) -> tuple[Move, Diagram] | None:
         """A step before: to a state that was found earlier, or by a reaction from one that was found no later."""
         false = self.encoding.decisions.false
         at = self.record.first(state)
         earlier = self.record.known[at - 1] if at else false
         no_later = self.record.known[at] if at < len(self.record.known) else self.record.last
-        ways: list[tuple[Move, Diagram]] = []
+        changed = {move: where for move, _, where in altered.own}
+        kept: list[tuple[Move, Diagram]] = []
+        taken: list[tuple[Move, Diagram]] = []
         for move, operation, room in self._steps:
             origin = operation.source(state)
             if origin != false:
                 origin = origin & room & (no_later if move.kind == "reaction" else earlier)
             if origin != false:
-                ways.append((move, origin))
+                still = origin & ~turned
+                if move in changed:
+                    still = still & ~changed[move]
+                if still != false:
+                    kept.append((move, still))
+                taken.append((move, origin))
+        ways = kept or taken
         if not ways:
             return None
-        found = disjoin((origin for _, origin in ways), false)
-        chosen = self._one(self._earliest(self._apart(found, avoided))[1])
+        chosen = self._one(self._earliest(disjoin((origin for _, origin in ways), false))[1])
         return next((move, chosen) for move, origin in ways if origin & chosen != false)
-
-    def _apart(self, members: Diagram, avoided: Diagram) -> Diagram:
-        """Those that are not avoided, if there are any."""
-        kept = members & ~avoided
-        return kept if kept != self.encoding.decisions.false else members
 
     def _earliest(self, members: Diagram) -> tuple[int, Diagram]:
         """Those that were found first."""
@@ -109,3 +112,9 @@ class Runs:
 
     def _one(self, members: Diagram) -> Diagram:
         return self.encoding.decisions.one(members)
+
+
+def _apart(members: Diagram, avoided: Diagram) -> Diagram:
+    """Those that are not avoided, if there are any."""
+    kept = members & ~avoided
+    return kept if kept != kept & ~kept else members

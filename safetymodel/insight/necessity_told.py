@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 
-from safetymodel.claims.verdict import Word
 from safetymodel.explore.cone import cone_of
 from safetymodel.explore.decisions import Diagram
 from safetymodel.explore.engine import no_limit
@@ -13,9 +12,11 @@ from safetymodel.insight.necessity_altered import Alterations, Altered
 from safetymodel.insight.necessity_batch import PartOfSpace
 from safetymodel.insight.necessity_changes import Change, Kind
 from safetymodel.insight.necessity_first import FirstLook
-from safetymodel.insight.necessity_kept import Grown, Kept, TooLarge, grown, may_go_round
+from safetymodel.insight.necessity_kept import Grown, Kept, Rounds, TooLarge, grown, may_go_round
 from safetymodel.insight.necessity_mirrors import Asked
+from safetymodel.insight.necessity_parts import Parts
 from safetymodel.insight.necessity_record import Record, record_of
+from safetymodel.insight.necessity_stuck import Stuck
 from safetymodel.insight.necessity_verdicts import Told
 from safetymodel.insight.necessity_witness import Witnesses
 from safetymodel.model.system import Requirement
@@ -64,29 +65,63 @@ class Telling:
             self._kept[r.name] = Kept(part, r, few, asked.words[r.name] == "holds")
             self._cones[r.name] = cone_of(space.system, r.formulas).subsystems
         self._witnesses = Witnesses(record, parts, harmed, on_work)
+        self._no_faults = encoding.flags_at_most[0]
+        self._rounds = Rounds(space)
+        self._seen: set[int] = set()
+        """Changes (numbers) that were glanced at."""
+        few_of = {name: kept.few for name, kept in self._kept.items()}
+        self._parts = Parts(space, self.words, few_of, on_work)
+        self._stuck = Stuck(space, record, self.requirements, self.words, few_of, self._witnesses.runs, on_work)
 
     def leads_nowhere_new(self, altered: Altered) -> bool:
         return altered.strays(altered.reached) & ~altered.reached == altered.false
 
+    def glance(self, altered: Altered) -> Told | None:
+        """What is seen at first sight of one who notices, if there is any."""
+        if altered.change.number in self._seen or self.first.chatters:
+            return None
+        self._seen.add(altered.change.number)
+        stuck = self._stuck.noticed(altered, lambda requirement: self._concerned(requirement, altered))
+        if stuck:
+            return Told(stuck)
+        soon = self.first.soon(altered)
+        return Told(soon.found, soon.chatters) if soon.found or soon.chatters else None
+
     def tell_all(self, altered: Altered) -> Told:
-        """What can be told of one change, the quickest first. Where it takes steps away and leads to new states too, it
-        is left open after a first look."""
-        if not self.everything:
-            soon = self.first.soon(altered)
-            if soon.found or soon.chatters:
-                return Told(soon.found, soon.chatters)
+        """What can be told of one change, the quickest first."""
+        seen = None if self.everything else self.glance(altered)
+        if seen is not None:
+            return seen
         if altered.only_more or self.leads_nowhere_new(altered):
             return self.tell(altered)
         return self.unknown(altered)
 
     def unknown(self, altered: Altered) -> Told:
-        """As long as nothing is."""
-        return Told({}, False, frozenset(r.name for r in self.requirements if self._concerned(r, altered)), True)
+        """Without a look at the states that it comes to: by the few subsystems that show that requirements are kept,
+        and by runs that show what still comes about. Of parts of conditions, most of which are noticed soon, nothing:
+        that would take longer."""
+        concerned = [r for r in self.requirements if self.first.chatters or self._concerned(r, altered)]
+        if self.first.chatters or self._is_soon_seen(altered):
+            return Told({}, False, frozenset(r.name for r in concerned), True)
+        left: set[str] = set()
+        silent: set[str] = set()
+        for requirement in concerned:
+            runs = requirement.form == "possible" and not min(requirement.withstand, self.space.budget)
+            if runs or self._parts.keeps(requirement, altered):
+                empty = self.words[requirement.name] == "empty"
+                if not empty and self._witnesses.may_be_missing(requirement, altered, self._faults_needed(requirement)):
+                    silent.add(requirement.name)
+            else:
+                left.add(requirement.name)
+        return Told({}, False, frozenset(left), self._rounds.may(altered), frozenset(silent))
+
+    def _is_soon_seen(self, altered: Altered) -> bool:
+        return altered.change.kind == "part" and not self.everything
 
     def tell(self, altered: Altered) -> Told:
         """All that can be told without exploring the changed system by itself."""
         if self.first.chatters:
-            return Told({}, False, frozenset(r.name for r in self.requirements), True)
+            return self.unknown(altered)
         alike = self._told.setdefault(altered.change.transition, [])
         for other, everywhere, told in alike:
             if altered.does_as(other, everywhere):
@@ -108,29 +143,30 @@ class Telling:
         if sure and rounds:
             return Told({}, True)
         left: set[str] = set()
+        silent: set[str] = set()
+        # what a change does without faults is soon explored, and shows more than runs do
+        soon = altered.lost & self._no_faults != altered.false and not self._is_soon_seen(altered)
         for requirement in concerned:
-            if left and not self.everything and requirement.form == "always_possible":
+            if (left or silent) and not self.everything and requirement.form == "always_possible":
                 # it has to be explored in any case, and that takes long to tell
                 left.add(requirement.name)
                 continue
-            word = self._may_become(requirement, found, search=self.everything or not left)
+            word = self._kept[requirement.name].may_become(found)
             if word is not None:
                 if sure:
                     return Told({requirement.name: word})
                 left.add(requirement.name)
-        return Told({}, False, frozenset(left), rounds)
+            elif self.words[requirement.name] != "empty":
+                search = self.everything or not (left or silent or soon) or self._faults_needed(requirement)
+                if self._witnesses.may_be_missing(requirement, altered, search):
+                    silent.add(requirement.name)
+        return Told({}, False, frozenset(left), rounds, frozenset(silent))
+
+    def _faults_needed(self, requirement: Requirement) -> bool:
+        """Whether its situation comes about with faults only."""
+        return any(members & self._no_faults == members & ~members for members in self._witnesses.wanted(requirement))
 
     def _concerned(self, requirement: Requirement, altered: Altered) -> bool:
         """What a requirement does not depend on makes no difference to it."""
         subsystem = self.space.system.transitions[altered.change.transition].subsystem
         return subsystem in self._cones[requirement.name]
-
-    def _may_become(self, requirement: Requirement, found: Grown, search: bool) -> Word | None:
-        """A worse verdict that it may get; None where it surely stays as good as it is. ``search``: make runs to see
-        whether what it needs still comes about."""
-        word = self._kept[requirement.name].may_become(found)
-        if self.words[requirement.name] == "empty":
-            return word
-        if word is None and self._witnesses.may_be_missing(requirement, found.altered, search):
-            return "empty"
-        return word

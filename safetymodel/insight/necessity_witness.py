@@ -53,21 +53,18 @@ class Witnesses:
         self._wanted: dict[str, tuple[tuple[Diagram, int], ...]] = {}
         encoding, start = record.encoding, initial_state(record.encoding.system)
         self._maker = Runs(record, on_work)
-        self._runs: list[Run] = []
+        self.runs: list[Run] = []
         for scenario in encoding.system.scenarios:
             states, moves = passed(encoding.system, scenario, start)
-            self._runs.append(run_of(encoding, tuple(encoding.single(s) for s in states), moves))
+            self.runs.append(run_of(encoding, tuple(encoding.single(s) for s in states), moves))
         self._inside: dict[tuple[str, int], tuple[int, ...]] = {}
 
     def may_be_missing(self, requirement: Requirement, altered: Altered, search: bool = True) -> bool:
         """Whether something that the verdict needs may no longer come about; ``search``: make new runs to see."""
         if altered.only_more:
             return False
-        wanted = self._wanted.get(requirement.name)
-        if wanted is None:
-            wanted = self._wanted[requirement.name] = self._found(requirement)
         until = self.record.first(altered.lost)
-        late = [members for members, at in wanted if at >= until]
+        late = [members for members, at in self._found(requirement) if at >= until]
         if late and altered.lost & self._no_faults == altered.false:
             untouched = self._untouched_by(altered.change.kind, requirement)
             late = [members for members in late if members & untouched == altered.false]
@@ -88,44 +85,40 @@ class Witnesses:
 
     def _found(self, requirement: Requirement) -> tuple[tuple[Diagram, int], ...]:
         """What is needed, and when it was found; in a window that is never, since being reached is not enough."""
-        space = self.spaces[requirement.name]
-        on = space.where(requirement.subject)
-        if requirement.form in ("permissive", "start"):
-            kinds, events = turning(space.system, requirement.subject)
-            sets: tuple[Diagram, ...] = (space.minus(space.before(on, kinds, events), on),)
-        elif requirement.form == "possible":
-            sets = (space.common(space.settled, on),)
-        elif requirement.form == "always_possible":
-            sets = (space.settled,)
-        elif requirement.begins is not None:
-            sets = arising(space, requirement, inside_window(space, requirement))
-            return tuple((members, len(self.record.known) + 1) for members in sets)
-        else:
-            sets = arising(space, requirement, space.reached)
-        return tuple((members, self.record.first(members)) for members in sets)
+        found = self._wanted.get(requirement.name)
+        if found is None:
+            sets = needed(self.spaces[requirement.name], requirement)
+            never = len(self.record.known) + 1
+            first = (never if requirement.begins is not None else self.record.first(members) for members in sets)
+            found = self._wanted[requirement.name] = tuple(zip(sets, first, strict=True))
+        return found
+
+    def wanted(self, requirement: Requirement) -> tuple[Diagram, ...]:
+        """Sets of reached states, of each of which one has to come about."""
+        return tuple(members for members, _ in self._found(requirement))
 
     def _shown(self, requirement: Requirement, altered: Altered, members: Diagram, search: bool) -> bool:
         """Whether a run leads to the members that is still one."""
         false = altered.false
-        for number, run in enumerate(self._runs):
+        for number, run in enumerate(self.runs):
             if members & run.passed != false and self._leads_to(members, number, requirement, altered):
                 return True
-        if not search or len(self._runs) >= MOST_RUNS:
+        if not search or len(self.runs) >= MOST_RUNS:
             return False
         target = members
         if requirement.begins is not None:
             begins = members & self._begins(requirement)
             target = begins if begins != false else members
-        made = self._maker.to(target, altered.lost)
+        made = self._maker.to(target, altered)
         if made is None:
             return False
-        self._runs.append(made)
-        return self._leads_to(members, len(self._runs) - 1, requirement, altered)
+        self.runs.append(made)
+        return self._leads_to(members, len(self.runs) - 1, requirement, altered)
 
     def _leads_to(self, members: Diagram, number: int, requirement: Requirement, altered: Altered) -> bool:
         """Whether the run comes to one of the members that keeps all its steps, in a window while it is open, as long
         as it is still a run."""
-        run, members = self._runs[number], members & ~altered.lost
+        run, members = self.runs[number], members & ~altered.lost
         until = run.still(altered)
         places = range(until) if requirement.begins is None else self._while_open(requirement, number)
         return any(place < until and members & run.states[place] != altered.false for place in places)
@@ -142,12 +135,27 @@ class Witnesses:
             space, found, inside = self.spaces[requirement.name], list[int](), False
             begins = self._begins(requirement)
             ends = space.common(space.settled, space.where(requirement.ends or FALSE))
-            for place, state in enumerate(self._runs[number].states):
+            for place, state in enumerate(self.runs[number].states):
                 inside = state & begins != self._false or (inside and state & ends == self._false)
                 if inside:
                     found.append(place)
             self._inside[key] = tuple(found)
         return self._inside[key]
+
+
+def needed(space: SymbolicSpace, requirement: Requirement) -> tuple[Diagram, ...]:
+    """Of each of these sets of reached states some member has to come about, in a window while it is open, or the
+    verdict becomes worse; where a step has to follow it is still there."""
+    on = space.where(requirement.subject)
+    if requirement.form in ("permissive", "start"):
+        kinds, events = turning(space.system, requirement.subject)
+        return (space.minus(space.before(on, kinds, events), on),)
+    if requirement.form == "possible":
+        return (space.common(space.settled, on),)
+    if requirement.form == "always_possible":
+        return (space.settled,)
+    inside = space.reached if requirement.begins is None else inside_window(space, requirement)
+    return arising(space, requirement, inside)
 
 
 def passed(system: System, scenario: Scenario, state: State) -> tuple[tuple[State, ...], tuple[Move, ...]]:

@@ -23,7 +23,7 @@ from safetymodel.claims.breach_states import (
 from safetymodel.claims.clock import Clock
 from safetymodel.claims.verdict import Word
 from safetymodel.explore.engine import Space, going_round
-from safetymodel.model.formula import Not, weakest_mentions
+from safetymodel.model.formula import Formula, Not, weakest_mentions
 from safetymodel.model.system import Requirement
 
 S = TypeVar("S")
@@ -96,8 +96,7 @@ def _arising(space: Space[S], requirement: Requirement, watched: S, where: S, se
     """What must have members, or the requirement is true of nothing."""
     if requirement.form == "cause":
         return (space.where(requirement.subject),)
-    make_true = requirement.form == "never"
-    worst = (formula if make_true else Not(formula) for _, formula in weakest_mentions(requirement.subject, make_true))
+    worst = _worst_mentions(requirement)
     return (settled, *(space.common(where, space.where(formula)) for formula in worst))
 
 
@@ -106,3 +105,22 @@ def word_of(space: Space[Any], requirement: Requirement, clock: Clock | None = N
     if not space.complete:
         return "undecided"
     return signs_of(space, requirement, clock or Clock()).word(lambda members: not space.is_empty(members))
+
+
+def must_arise(requirement: Requirement) -> tuple[Formula, ...]:
+    """What has to be true in some state, each of these in one or another, or the verdict is `empty` (of a `possible`:
+    broken)."""
+    match requirement.form:
+        case "always_possible":
+            return ()
+        case "never" | "always":
+            return (*_worst_mentions(requirement), *([] if requirement.begins is None else [requirement.begins]))
+        case _:
+            return (requirement.subject,)
+
+
+def _worst_mentions(requirement: Requirement) -> tuple[Formula, ...]:
+    """What an invariant forbids with one single mention of it at a time as bad as can be."""
+    make_true = requirement.form == "never"
+    mentions = weakest_mentions(requirement.subject, make_true)
+    return tuple(formula if make_true else Not(formula) for _, formula in mentions)
