@@ -11,9 +11,10 @@ from random_systems import random_spec
 from safetymodel.claims.clock import Clock
 from safetymodel.claims.inductive import Inductive
 from safetymodel.claims.judge import judge
+from safetymodel.claims.search import Walker
 from safetymodel.claims.second import by_invariant, by_other_engine
 from safetymodel.claims.verdict import Judgement
-from safetymodel.claims.watch import NOTHING
+from safetymodel.claims.watch import BREACH, NOTHING, is_plain, watch_of
 from safetymodel.explore.product import Product, ProductSpace
 from safetymodel.explore.symbolic import Symbolic, SymbolicSpace
 from safetymodel.model.build import load, load_text
@@ -123,3 +124,27 @@ def test_no_time_is_said_and_is_no_agreement() -> None:
     unseen = [j for j in seen if j.trace is None]
     assert unseen
     assert all(j.second and j.second.agrees is None and "no time" in j.second.reason for j in unseen)
+
+
+def test_a_settled_state_has_the_value_that_it_was_given() -> None:
+    """Nothing that is reached is left out by it, and what cannot be is."""
+    left_out = 0
+    for seed in range(25):
+        system, _ = load_text(random_spec(random.Random(seed)), "random.yaml")
+        assert system is not None
+        for requirement in system.requirements:
+            watch = watch_of(system, requirement)
+            if is_plain(watch):
+                continue
+            space = SymbolicSpace(Symbolic(system, requirement.withstand))
+            check = Inductive(space, Clock(60))
+            for value, members in Walker(space, watch, Clock(60)).reached().items():
+                if value == BREACH:
+                    continue
+                settled = [check.members(check.before, members), check.before.settled]
+                assert not check.ask([*settled, -check.rested(watch, value)], f"{seed}: {requirement.name} {value}")
+                for formula, new in watch.settling(value):
+                    if new != value:
+                        kept = [check.before.settled, check.before.formula(formula), check.rested(watch, value)]
+                        left_out += not check.ask(kept, "possible")
+    assert left_out > 20
