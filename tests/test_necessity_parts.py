@@ -86,22 +86,21 @@ def test_what_few_subsystems_tell_of_small_specs() -> None:
 
 STIRRED = """
 safetymodel: 1
-title: A lamp that goes out while a bell rings, and a flag that the lamp sets
+title: A vent that opens by itself, and is shut again by a key
 subsystems:
-  bell: {states: [quiet, rings], events: {ring: {}, hush: {}}, transitions: [
-    {from: quiet, to: rings, on: ring}, {from: rings, to: quiet, on: hush}]}
-  lamp: {states: [dark, lit], events: {light: {}}, transitions: [
-    {from: dark, to: lit, on: light}, {from: lit, to: dark, if: bell is rings and key is turned}]}
+  heater: {states: [off, on], events: {start: {}, stop: {}}, transitions: [
+    {from: off, to: on, on: start}, {from: on, to: off, on: stop}]}
+  vent: {states: [shut, open], events: {close: {}}, transitions: [
+    {from: shut, to: open, after: 1 s}, {from: open, to: shut, if: fan is off and key is turned},
+    {from: open, to: shut, on: close}]}
+  fan: {states: [runs, off], events: {halt: {}, go: {}}, transitions: [
+    {from: runs, to: off, on: halt, if: key is home}, {from: off, to: runs, on: go}]}
   key: {states: [home, turned], events: {turn: {}, turn_back: {}}, transitions: [
-    {from: home, to: turned, on: turn, if: lamp is dark}, {from: turned, to: home, on: turn_back}]}
+    {from: home, to: turned, on: turn, if: fan is runs}, {from: turned, to: home, on: turn_back}]}
 requirements:
-  R1: {text: no key once the lamp was seen under the bell, never: key is turned,
-    from: lamp is lit and bell is rings, until: bell is quiet}
-  R2: {text: the lamp stays, always: lamp is lit, from: lamp is lit and bell is rings, until: bell is quiet}
-  R3: {text: the key is home while the bell rings, cause: lamp is lit and bell is rings, effect: key is home,
-    within: reaction}
+  R1: {text: the vent is open soon, cause: heater is on, effect: vent is open, within: 2 s}
 """
-"""Left out, a part of the lamp's condition makes it react where it had settled."""
+"""Where less makes the vent shut again it does so before anything has settled, and the wait goes on."""
 
 BEHIND = """
 safetymodel: 1

@@ -69,17 +69,21 @@ class Stuck:
             return {}
         subject = self.space.system.transitions[altered.change.transition].subsystem
         views = {r.name: self._on_the_way(support(r.subject, self._signals), subject) for r in asked}
-        for here in self._still_reached(altered, subject):
+        good = {r.name: altered.encoding.formula(r.subject) for r in asked}
+        tried: set[tuple[str, int]] = set()
+        for place, here in self._still_reached(altered, subject):
             parts: dict[frozenset[int], PartInvariant | None] = {}
             for requirement in asked:
-                view = views[requirement.name]
-                if len(view) > MOST_SUBSYSTEMS:
+                name = requirement.name
+                view = views[name]
+                if (name, place) in tried or len(view) > MOST_SUBSYSTEMS or here & good[name] != altered.false:
                     continue
+                tried.add((name, place))
                 if view not in parts:
                     parts[view] = self._part(altered, view, self._no_faults, here)
-                part, good = parts[view], altered.encoding.formula(requirement.subject) & self._no_faults
-                if part is not None and not self._meets(part, good) and self._settles(altered, here):
-                    return {requirement.name: "broken"}
+                part = parts[view]
+                if part is not None and not self._meets(part, good[name]) and self._settles(altered, here):
+                    return {name: "broken"}
         return {}
 
     def _settles(self, altered: Altered, here: Diagram) -> bool:
@@ -98,18 +102,14 @@ class Stuck:
             way = [last]
         return first.union(way)
 
-    def _still_reached(self, altered: Altered, subsystem: int) -> Iterator[Diagram]:
-        """States without faults that the changed system comes to, one for each state of the subsystem that is known to
-        be among them: from where the transition could first happen, and from runs that never take it."""
+    def _still_reached(self, altered: Altered, subsystem: int) -> Iterator[tuple[int, Diagram]]:
+        """Single states without faults that the changed system comes to, each after the number of the state in which
+        the subsystem then is: from where the transition could first happen, and from runs that never take it."""
         encoding = altered.encoding
-        known = altered.false
         states = [encoding.in_state(subsystem, n) for n in range(len(self.space.system.subsystems[subsystem].states))]
         for here in (self._first(altered), *self._on_runs(altered)):
-            here = here & self._no_faults & ~known
-            if here == altered.false:
-                continue
-            yield here
-            known = known | next(state for state in states if state & here != altered.false)
+            if here & self._no_faults != altered.false:
+                yield next(n for n, state in enumerate(states) if state & here != altered.false), here
 
     def _on_runs(self, altered: Altered) -> Iterator[Diagram]:
         for run in self.runs:

@@ -71,7 +71,8 @@ class Telling:
         """Changes (numbers) that were glanced at."""
         few_of = {name: kept.few for name, kept in self._kept.items()}
         self._parts = Parts(space, self.words, few_of, on_work)
-        self._stuck = Stuck(space, record, self.requirements, self.words, few_of, self._witnesses.runs, on_work)
+        scenarios = tuple(self._witnesses.runs)  # more will be made for others
+        self._stuck = Stuck(space, record, self.requirements, self.words, few_of, scenarios, on_work)
 
     def leads_nowhere_new(self, altered: Altered) -> bool:
         return altered.strays(altered.reached) & ~altered.reached == altered.false
