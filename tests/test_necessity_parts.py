@@ -54,7 +54,7 @@ def held_against_the_whole(system: System, about: str) -> Counter[str]:
         counts["goes round"] += goes_round
         for requirement in telling.requirements:
             before, word = asked.words[requirement.name], after[requirement.name]
-            if telling._parts.keeps(requirement, altered) and not goes_round:
+            if telling.parts.keeps(requirement, altered) and not goes_round:
                 worse = RANK[word] < RANK[before]
                 counts["kept"] += 1
                 counts["kept, but it does not arise"] += worse

@@ -32,17 +32,15 @@ def part_proof(
     """What shows through some subsystems that the verdict is ``word``, `holds` or `reacts`, or would be if its
     situation arises; None where that is not found. ``few``: all states with no more than the faults that are looked
     at."""
-    encoding, watch = space.symbolic.encoding, watch_of(space.system, requirement)
     too_large = 0
 
     def shown(subsystems: frozenset[int]) -> PartInvariant | None:
         nonlocal too_large
         try:
-            part = PartInvariant(encoding, subsystems, watch, few, space.symbolic.start, work)
+            return proof_through(space, requirement, word, few, subsystems, work)
         except TooLarge:
             too_large += 1
             return None
-        return part if part.keeps(requirement, word) else None
 
     views = growing_views(space.system, about_breach(requirement))
     for place, subsystems in enumerate(views):
@@ -52,6 +50,20 @@ def part_proof(
         if too_large > MOST_TOO_LARGE:
             break
     return None
+
+
+def proof_through(
+    space: SymbolicSpace,
+    requirement: Requirement,
+    word: Word,
+    few: Diagram,
+    subsystems: frozenset[int],
+    work: Callable[[], None],
+) -> PartInvariant | None:
+    """What shows the same through just these subsystems; None where it does not. Raises TooLarge."""
+    watch = watch_of(space.system, requirement)
+    part = PartInvariant(space.symbolic.encoding, subsystems, watch, few, space.symbolic.start, work)
+    return part if part.keeps(requirement, word) else None
 
 
 def _without_others(

@@ -90,6 +90,23 @@ def reads_of(system: System) -> tuple[frozenset[int], ...]:
     return tuple(map(frozenset, reads))
 
 
+def reading_way(system: System, first: frozenset[int], last: int) -> frozenset[int]:
+    """The first subsystems, the last, and those between: what some of the first read, what that reads, and so on to the
+    last, by as few as that takes."""
+    reads = reads_of(system)
+    reader: dict[int, int] = {}
+    waiting = sorted(first)
+    for here in waiting:
+        for other in sorted(reads[here] - first - reader.keys()):
+            reader[other] = here
+            waiting.append(other)
+    way, here = {*first, last}, last
+    while here in reader:
+        here = reader[here]
+        way.add(here)
+    return frozenset(way)
+
+
 def growing_views(system: System, formulas: Collection[Formula]) -> list[frozenset[int]]:
     """Sets of subsystems, each with all that the one before it reads: first what the formulas read themselves."""
     signals, reads = signal_support(system), reads_of(system)

@@ -9,6 +9,7 @@ from typing import Any
 
 from safetymodel.claims.beside import Beside
 from safetymodel.claims.clock import Clock
+from safetymodel.claims.part_proof import asks_of_every_run
 from safetymodel.claims.verdict import Trace, Word
 from safetymodel.explore.engine import LimitReached, Limits, Progress, Space
 from safetymodel.explore.symbolic import SymbolicSpace
@@ -21,6 +22,7 @@ from safetymodel.insight.necessity_jobs import (
     GlanceJob,
     LookJob,
     RunJob,
+    ShowJob,
     TellJob,
     ToldOf,
     Work,
@@ -240,13 +242,18 @@ class _Looked:
         """By the number of each change that is still open: who may notice it."""
 
     def glance(self, changes: Sequence[Change], clock: Clock) -> None:
-        """Note those of which it is seen at first sight who notices them."""
+        """Note those of which it is seen at first sight who notices them; beside it what the rest is told by is looked
+        for."""
         if self.everything:
             return
-        answers = self.beside.done([GlanceJob(c.number, self.asked) for c in changes], clock)
-        for told in (told for answer in answers for told in answer.told):
+        glances = [GlanceJob(c.number, self.asked) for c in changes]
+        kept = [r for r in self.requirements.values() if asks_of_every_run(r) and self.asked.words[r.name] != "broken"]
+        shows = [ShowJob(None, self.asked), *(ShowJob(r.number, self.asked) for r in kept)]
+        answers = self.beside.done([*glances, *shows], clock)
+        for told in (told for answer in answers[: len(glances)] for told in answer.told):
             self._heard(told)
         _raise_shortfall(answers)
+        self.worker.learn(self.asked, shows, answers[len(glances) :])
 
     def _heard(self, told: ToldOf) -> None:
         self.effects[told.change] = replace(self.effects[told.change], differs=told.differs, more=told.more)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 
 from safetymodel.claims.beside import Answering
@@ -17,7 +17,9 @@ from safetymodel.insight.necessity_alone import WITHOUT_FAULTS, Alone
 from safetymodel.insight.necessity_altered import Alterations, Altered
 from safetymodel.insight.necessity_batch import Found, look
 from safetymodel.insight.necessity_changes import Change
+from safetymodel.insight.necessity_kept import Rounds
 from safetymodel.insight.necessity_mirrors import Asked
+from safetymodel.insight.necessity_parts import Parts
 from safetymodel.insight.necessity_record import Record, record_of
 from safetymodel.insight.necessity_told import Telling
 from safetymodel.insight.necessity_verdicts import Told
@@ -58,6 +60,15 @@ class GlanceJob:
 
 
 @dataclass(frozen=True, slots=True)
+class ShowJob:
+    """Few subsystems that show that the requirement (number) is kept; None: whether the reactions of the system as it
+    is come to an end from every state."""
+
+    requirement: int | None
+    asked: Asked
+
+
+@dataclass(frozen=True, slots=True)
 class AloneJob:
     """Who notices this change (number), explored by itself; ``known``: what has been told of it."""
 
@@ -83,7 +94,7 @@ class RunJob:
     change: int
 
 
-Work = AskJob | TellJob | GlanceJob | AloneJob | LookJob | RunJob
+Work = AskJob | TellJob | GlanceJob | ShowJob | AloneJob | LookJob | RunJob
 
 
 def only_here(job: Work) -> bool:
@@ -110,12 +121,15 @@ class ToldOf:
 class Answer:
     """Of a job; where a limit ended it ``shortfall`` says which, and what was found until then is there.
 
-    ``chatters``: the logic can go round for ever as it is.
+    ``chatters``: the logic can go round for ever as it is; ``rounds``: by all states, reached or not, it can.
+    ``subsystems``: those that show that a requirement is kept, if there are few.
     """
 
     word: Word | None = None
     told: tuple[ToldOf, ...] = ()
     chatters: bool = False
+    rounds: bool = False
+    subsystems: frozenset[int] = frozenset()
     found: Found | None = None
     alone: Told | None = None
     trace: Trace | None = None
@@ -159,6 +173,8 @@ class Worker:
                         return Answer(told=tuple(told), chatters=telling.first.chatters)
                     case GlanceJob(change, words):
                         return Answer(told=self._glance(self.telling(words), change))
+                    case ShowJob(number, words):
+                        return self._shown(number, words)
                     case AloneJob():
                         return Answer(alone=self._explored(job))
                     case LookJob():
@@ -195,6 +211,24 @@ class Worker:
             self._check()
             more = altered.more != altered.false
             told.append(ToldOf(altered.change.number, True, more, telling.tell_all(altered)))
+
+    def _shown(self, number: int | None, asked: Asked) -> Answer:
+        if number is None:
+            return Answer(rounds=not Rounds(self.space).none)
+        requirement = self.space.system.requirements[number]
+        few = {requirement.name: asked.few(self.space.symbolic.encoding, requirement)}
+        return Answer(subsystems=Parts(self.space, asked.words, few, self._check).subsystems(requirement))
+
+    def learn(self, asked: Asked, jobs: Sequence[ShowJob], answers: Sequence[Answer]) -> None:
+        """What was shown, here or elsewhere."""
+        telling = self.telling(asked)
+        for job, answer in zip(jobs, answers, strict=True):
+            if answer.shortfall:
+                continue
+            if job.requirement is None:
+                telling.rounds.known = not answer.rounds
+            else:
+                telling.parts.views[self.space.system.requirements[job.requirement].name] = answer.subsystems
 
     def _glance(self, telling: Telling, change: int) -> tuple[ToldOf, ...]:
         altered = self._altered[change]

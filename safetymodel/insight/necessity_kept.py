@@ -81,18 +81,19 @@ class Rounds:
 
     def __init__(self, space: SymbolicSpace) -> None:
         self.space = space
-        self._none: bool | None = None
+        self.known: bool | None = None
+        """What :attr:`none` says, once somebody has looked."""
 
     @property
     def none(self) -> bool:
         """Whether the reactions of the system as it is come to an end from every state."""
-        if self._none is None:
+        if self.known is None:
             encoding = self.space.symbolic.encoding
             everything = encoding.flags_at_most[self.space.budget]
             reactions = tuple((move, op) for move, op in encoding.moves if move.kind == "reaction")
             left = going_on(everything & encoding.transient, reactions, encoding.decisions.false, self.space.on_work)
-            self._none = left == encoding.decisions.false
-        return self._none
+            self.known = left == encoding.decisions.false
+        return self.known
 
     def may(self, altered: Altered) -> bool:
         """Whether there may be such a round in the changed system: it passes a state in which the changed transition is

@@ -72,13 +72,10 @@ def looks_of(
     cost most come last."""
     found: list[Look] = []
     watched: list[Watched] = []
-    declared = asked.declared(encoding)
     for requirement in requirements:
         word = asked.words[requirement.name]
         if word in ("holds", "reacts"):
-            few = encoding.flags_at_most[min(requirement.withstand, encoding.budget)]
-            if requirement.name in asked.plain:
-                few = few & declared
+            few = asked.few(encoding, requirement)
             if requirement.begins is not None:
                 watched.append(_watched(encoding, requirement, word, few, on_work))
                 continue

@@ -64,6 +64,11 @@ class Asked:
     plain: frozenset[str]
     mirrors: tuple[Mirror, ...] = ()
 
+    def few(self, encoding: Encoding, requirement: Requirement) -> Diagram:
+        """The states with no more faults than the requirement withstands as it is asked."""
+        found = encoding.flags_at_most[min(requirement.withstand, encoding.budget)]
+        return found & self.declared(encoding) if requirement.name in self.plain else found
+
     def declared(self, encoding: Encoding) -> Diagram:
         """The states in which no mirrored fault is up. Flags never go down: these are those of the declared system."""
         found = encoding.decisions.true

@@ -11,7 +11,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 from safetymodel.claims.part_invariant import PartInvariant, TooLarge
-from safetymodel.claims.part_proof import asks_of_every_run, part_proof
+from safetymodel.claims.part_proof import asks_of_every_run, part_proof, proof_through
 from safetymodel.claims.verdict import Word
 from safetymodel.explore.decisions import Diagram
 from safetymodel.explore.moves import Move
@@ -44,6 +44,8 @@ class Parts:
         self.few = few
         self.on_work = on_work
         self._proofs: dict[str, PartInvariant | None] = {}
+        self.views: dict[str, frozenset[int]] = {}
+        """The subsystems that show it, where somebody else has looked for them; none where none were found."""
         self._turned: tuple[int, _Turned] | None = None
 
     def keeps(self, requirement: Requirement, altered: Altered) -> bool:
@@ -62,15 +64,24 @@ class Parts:
             return False
         return changed.keeps(requirement, self._word(requirement))
 
+    def subsystems(self, requirement: Requirement) -> frozenset[int]:
+        """Those that show that it is kept; none where none are found."""
+        proof = self._proof(requirement)
+        return frozenset() if proof is None else proof.subsystems
+
     def _word(self, requirement: Requirement) -> Word:
         return "holds" if self.words[requirement.name] == "holds" else "reacts"
 
     def _proof(self, requirement: Requirement) -> PartInvariant | None:
-        if requirement.name not in self._proofs:
-            few = self.few[requirement.name]
-            found = part_proof(self.space, requirement, self._word(requirement), few, self.on_work)
-            self._proofs[requirement.name] = found
-        return self._proofs[requirement.name]
+        name = requirement.name
+        if name not in self._proofs:
+            few, word, view = self.few[name], self._word(requirement), self.views.get(name)
+            if view is None:
+                found = part_proof(self.space, requirement, word, few, self.on_work)
+            else:
+                found = proof_through(self.space, requirement, word, few, view, self.on_work) if view else None
+            self._proofs[name] = found
+        return self._proofs[name]
 
     def _turned_by(self, altered: Altered) -> _Turned:
         number = altered.change.number

@@ -8,14 +8,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 
-import networkx as nx
-
 from safetymodel.claims.part_invariant import PartInvariant, TooLarge
 from safetymodel.claims.verdict import Word
 from safetymodel.claims.watch import NOTHING
 from safetymodel.explore.decisions import Diagram
 from safetymodel.explore.engine import REACTION
-from safetymodel.explore.ordering import reads_of, signal_support, support
+from safetymodel.explore.ordering import reading_way, signal_support, support
 from safetymodel.explore.symbolic import SymbolicSpace
 from safetymodel.insight.necessity_altered import Altered
 from safetymodel.insight.necessity_kept import going_on
@@ -50,9 +48,6 @@ class Stuck:
         self.runs = runs
         self.on_work = on_work
         self._signals = signal_support(space.system)
-        self._reads: nx.DiGraph[int] = nx.DiGraph()
-        for reader, read in enumerate(reads_of(space.system)):
-            self._reads.add_edges_from((reader, other) for other in sorted(read))
         self._no_faults = record.encoding.flags_at_most[0]
 
     def noticed(self, altered: Altered, concerned: Callable[[Requirement], bool]) -> dict[str, Word]:
@@ -68,7 +63,7 @@ class Stuck:
         if not asked:
             return {}
         subject = self.space.system.transitions[altered.change.transition].subsystem
-        views = {r.name: self._on_the_way(support(r.subject, self._signals), subject) for r in asked}
+        views = {r.name: reading_way(self.space.system, support(r.subject, self._signals), subject) for r in asked}
         good = {r.name: altered.encoding.formula(r.subject) for r in asked}
         tried: set[tuple[str, int]] = set()
         for place, here in self._still_reached(altered, subject):
@@ -90,17 +85,6 @@ class Stuck:
         """Whether all reactions from there come to an end."""
         passed = altered.grown(here, altered.encoding.transient, REACTION)
         return going_on(passed, altered.moves(REACTION), altered.false, self.on_work) == altered.false
-
-    def _on_the_way(self, first: frozenset[int], last: int) -> frozenset[int]:
-        """The first subsystems, the last, and those between: that the first read, that these read, and so on; of
-        shortest ways one."""
-        if not first or last in first:
-            return first | {last}
-        try:
-            _, way = nx.multi_source_dijkstra(self._reads, set(first), last)
-        except nx.NetworkXNoPath:
-            way = [last]
-        return first.union(way)
 
     def _still_reached(self, altered: Altered, subsystem: int) -> Iterator[tuple[int, Diagram]]:
         """Single states without faults that the changed system comes to, each after the number of the state in which

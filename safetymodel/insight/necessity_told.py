@@ -48,7 +48,6 @@ class Telling:
             if altered.lost & encoding.flags_at_most[0] != altered.false:
                 continue
             harmed[altered.change.kind] = harmed.get(altered.change.kind, altered.false) | altered.lost
-        declared = asked.declared(encoding)
         self.requirements = [r for r in space.system.requirements if asked.words[r.name] != "broken"]
         self.words = asked.words
         self._kept: dict[str, Kept] = {}
@@ -57,8 +56,7 @@ class Telling:
         parts: dict[str, SymbolicSpace] = {}
         self._cones: dict[str, frozenset[int]] = {}
         for r in self.requirements:
-            few = encoding.flags_at_most[min(r.withstand, encoding.budget)]
-            few = few & declared if r.name in asked.plain else few
+            few = asked.few(encoding, r)
             part = PartOfSpace(space.symbolic, r.withstand, few)
             part.on_work = on_work
             parts[r.name] = part
@@ -66,11 +64,11 @@ class Telling:
             self._cones[r.name] = cone_of(space.system, r.formulas).subsystems
         self._witnesses = Witnesses(record, parts, harmed, on_work)
         self._no_faults = encoding.flags_at_most[0]
-        self._rounds = Rounds(space)
+        self.rounds = Rounds(space)
         self._seen: set[int] = set()
         """Changes (numbers) that were glanced at."""
         few_of = {name: kept.few for name, kept in self._kept.items()}
-        self._parts = Parts(space, self.words, few_of, on_work)
+        self.parts = Parts(space, self.words, few_of, on_work)
         scenarios = tuple(self._witnesses.runs)  # more will be made for others
         self._stuck = Stuck(space, record, self.requirements, self.words, few_of, scenarios, on_work)
 
@@ -108,13 +106,13 @@ class Telling:
         silent: set[str] = set()
         for requirement in concerned:
             runs = requirement.form == "possible" and not min(requirement.withstand, self.space.budget)
-            if runs or self._parts.keeps(requirement, altered):
+            if runs or self.parts.keeps(requirement, altered):
                 empty = self.words[requirement.name] == "empty"
                 if not empty and self._witnesses.may_be_missing(requirement, altered, self._faults_needed(requirement)):
                     silent.add(requirement.name)
             else:
                 left.add(requirement.name)
-        return Told({}, False, frozenset(left), self._rounds.may(altered), frozenset(silent))
+        return Told({}, False, frozenset(left), self.rounds.may(altered), frozenset(silent))
 
     def _is_soon_seen(self, altered: Altered) -> bool:
         return altered.change.kind == "part" and not self.everything
