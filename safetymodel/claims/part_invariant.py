@@ -117,8 +117,15 @@ class PartInvariant:
             self._steps.pop(move, None)
         for move, operation in encoding.moves:
             if (moves is None or move in moves) and self._through.concerns(move):
-                self._steps[move] = self._through.operation(operation)
-        unseen = (move for move in moves_of(encoding.system) if move not in self._steps and move.kind != "reaction")
+                seen = self._through.operation(operation)
+                # a fault too many is no step
+                if move.kind != "fault" or seen.image(self.few) & self.few != self._false:
+                    self._steps[move] = seen
+        unseen = (
+            move
+            for move in moves_of(encoding.system)
+            if move.kind not in ("reaction", "fault") and move not in self._steps
+        )
         classes = [meant for meant, _ in self.watch.classes]
         alike = {next(n for n, meant in enumerate(classes) if meant.covers(m.kind, m.number)): m for m in unseen}
         # a happening of the others is a step too: it may change the watch
