@@ -133,7 +133,7 @@ def test_a_way_out_that_is_taken_away_is_seen_by_one_subsystem() -> None:
 
 
 def test_a_part_holds_all_that_is_reached_of_it() -> None:
-    """Every state that a run comes to is in the sets with its value, and a proof has no subsystem too many."""
+    """Every state that a run comes to is in the sets with its value; where few subsystems show it, all of them do."""
     counts: Counter[str] = Counter()
     for seed in range(80):
         system = read(random_spec(random.Random(seed)))

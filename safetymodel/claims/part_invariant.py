@@ -207,8 +207,8 @@ class PartInvariant:
     # -- requirements -----------------------------------------------------------------------
 
     def keeps(self, requirement: Requirement, word: Word) -> bool:
-        """Whether nothing in the sets, and no step from them, makes the verdict worse than ``word``: `holds` or
-        `reacts`."""
+        """Whether nothing in the sets, and no step from them, breaks the requirement: for the verdict `holds` in no
+        state, else in no settled one."""
         inside = INSIDE if requirement.begins is not None else self.watch.first
         for leap in self.watch.leaps:
             after = self._formula(leap.after) & self.few

@@ -29,9 +29,8 @@ def asks_of_every_run(requirement: Requirement) -> bool:
 def part_proof(
     space: SymbolicSpace, requirement: Requirement, word: Word, few: Diagram, work: Callable[[], None]
 ) -> PartInvariant | None:
-    """What shows through some subsystems that the verdict is ``word``, `holds` or `reacts`, or would be if its
-    situation arises; None where that is not found. ``few``: all states with no more than the faults that are looked
-    at."""
+    """What shows through some subsystems that the verdict is no worse than ``word``, if its situation arises; None
+    where that is not found. ``few``: all states with no more than the faults that are looked at."""
     too_large = 0
 
     def shown(subsystems: frozenset[int]) -> PartInvariant | None:

@@ -17,7 +17,7 @@ from safetymodel.claims.inductive import Inductive
 from safetymodel.claims.part_invariant import PartInvariant
 from safetymodel.claims.part_proof import asks_of_every_run, part_proof
 from safetymodel.claims.search import Walker
-from safetymodel.claims.verdict import Judgement, Opinion, Word
+from safetymodel.claims.verdict import Judgement, Opinion
 from safetymodel.claims.watch import NOTHING
 from safetymodel.explore.engine import LimitReached, Space
 from safetymodel.explore.memory import within_memory
@@ -118,10 +118,9 @@ class _ByInvariant:
         if not _asks_of_every_run(judgement):
             return self._at_last(judgement)
         space = self._space(judgement)
-        word: Word = "holds" if judgement.word == "holds" else "reacts"
         few = space.symbolic.encoding.flags_at_most[space.budget]
         with within_memory(space.symbolic.memory):
-            part = part_proof(space, judgement.requirement, word, few, self.clock.check)
+            part = part_proof(space, judgement.requirement, judgement.word, few, self.clock.check)
         if part is None:
             return None
         nodes = sum(members.node_count() for members in part.sets.values())

@@ -90,10 +90,9 @@ def reads_of(system: System) -> tuple[frozenset[int], ...]:
     return tuple(map(frozenset, reads))
 
 
-def reading_way(system: System, first: frozenset[int], last: int) -> frozenset[int]:
+def reading_way(reads: Sequence[frozenset[int]], first: frozenset[int], last: int) -> frozenset[int]:
     """The first subsystems, the last, and those between: what some of the first read, what that reads, and so on to the
-    last, by as few as that takes."""
-    reads = reads_of(system)
+    last, by as few as that takes. ``reads``: of each subsystem those that it reads."""
     reader: dict[int, int] = {}
     waiting = sorted(first)
     for here in waiting:

@@ -11,11 +11,12 @@ from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
 
 from safetymodel.claims.clock import Clock
+from safetymodel.claims.part_proof import asks_of_every_run
 from safetymodel.claims.verdict import Word
 from safetymodel.explore.decisions import Diagram, disjoin
 from safetymodel.explore.engine import going_round, no_limit
 from safetymodel.explore.moves import Move
-from safetymodel.explore.ordering import signal_support, support
+from safetymodel.explore.ordering import support
 from safetymodel.explore.symbolic import SymbolicSpace
 from safetymodel.insight.necessity_altered import Altered, altered_space
 from safetymodel.insight.necessity_batch import PartOfSpace
@@ -78,7 +79,7 @@ class Alone:
         self.false = encoding.decisions.false
         self._calm_room = encoding.flags_at_most[0]
         self._declared = asked.declared(encoding)
-        self._signals = signal_support(self.system)
+        self._signals = encoding.signal_support
         self._needs: dict[tuple[str, int], tuple[Diagram, ...]] = {}
 
     def told(self, altered: Altered, known: Told) -> Told:
@@ -122,7 +123,7 @@ class Alone:
         without = found
         near, far = self._by_nearness(altered)
         groups = [*((fault,) for fault in near), tuple(far)]
-        if not any(_by_looking(r) for r in left.open):
+        if not any(asks_of_every_run(r) for r in left.open):
             # there is nothing to look for before all is known, but for what arises with faults
             silent = () if left.open or rounds else self._read_by(left.silent)
             groups = [silent, tuple(fault for fault in self.system.faults if fault not in silent)]
@@ -309,11 +310,6 @@ def _slow(requirement: Requirement) -> bool:
     """Whether it takes more than a look at states and steps."""
     timed = requirement.form == "cause" and requirement.within is not None
     return requirement.begins is not None or timed or requirement.form == "always_possible"
-
-
-def _by_looking(requirement: Requirement) -> bool:
-    """Whether a look at states and steps can show that it is broken."""
-    return requirement.form not in ("possible", "always_possible")
 
 
 def _costs(requirement: Requirement) -> tuple[bool, int, int]:

@@ -184,6 +184,19 @@ class Alterations:
         return known
 
 
+def going_on(encoding: Encoding, members: Diagram, on_work: Callable[[], None]) -> Diagram:
+    """Those of the members from which reactions can go on among the members for ever."""
+    reactions = [operation for move, operation in encoding.moves if move.kind == "reaction"]
+    false = encoding.decisions.false
+    while members != false:
+        on_work()
+        back = disjoin((operation.source(members) for operation in reactions), false) & members
+        if back == members:
+            break
+        members = back
+    return members
+
+
 def altered_space(
     space: SymbolicSpace, altered: Altered, reached: Diagram, chatters: bool | None = None
 ) -> SymbolicSpace:

@@ -13,12 +13,12 @@ from contextlib import suppress
 from dataclasses import dataclass
 
 from safetymodel.claims.verdict import Word
-from safetymodel.explore.decisions import Diagram, disjoin
+from safetymodel.explore.decisions import Diagram
 from safetymodel.explore.encoding import Encoding
 from safetymodel.explore.engine import EVERY_STEP, going_round, no_limit
 from safetymodel.explore.saturation import Saturation
 from safetymodel.explore.symbolic import SymbolicSpace
-from safetymodel.insight.necessity_altered import Altered
+from safetymodel.insight.necessity_altered import Altered, going_on
 from safetymodel.insight.necessity_looks import looks_of
 from safetymodel.insight.necessity_mirrors import Asked
 from safetymodel.insight.necessity_record import Record
@@ -89,16 +89,6 @@ class FirstLook:
         with suppress(Enough):
             kept(landed)
             saturation.grow(landed, room, None, kept)
-        return Soon(found, not self.chatters and self._goes_round(changed, landed))
-
-    def _goes_round(self, changed: Encoding, members: Diagram) -> bool:
-        """Whether reactions alone lead from some of the members, which reactions do not lead out of, for ever."""
-        reactions = [op for m, op in changed.moves if m.kind == "reaction"]
-        here = members & changed.transient
-        while here != self.false:
-            self.on_work()
-            back = disjoin((op.source(here) for op in reactions), self.false) & here
-            if back == here:
-                return True
-            here = back
-        return False
+        if self.chatters:
+            return Soon(found)
+        return Soon(found, going_on(changed, landed & changed.transient, self.on_work) != self.false)

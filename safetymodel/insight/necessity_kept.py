@@ -8,20 +8,19 @@ change takes no step away (`only_more`) it holds no more than that: then what is
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 from safetymodel.claims.breach_states import TICK, breach_of, inside_window
 from safetymodel.claims.verdict import Word
 from safetymodel.claims.watch import OUTSIDE, lasting, window
-from safetymodel.explore.decisions import Diagram, disjoin
+from safetymodel.explore.decisions import Diagram
 from safetymodel.explore.encoding import Operation
 from safetymodel.explore.engine import EVERY_STEP_BUT_TICKS, HAPPENINGS, REACTION
 from safetymodel.explore.moves import Move
 from safetymodel.explore.ordering import signal_support, support
 from safetymodel.explore.pooling import moved_by
 from safetymodel.explore.symbolic import SymbolicSpace
-from safetymodel.insight.necessity_altered import Altered, Moves
+from safetymodel.insight.necessity_altered import Altered, Moves, going_on
 from safetymodel.insight.necessity_return import may_be_lost
 from safetymodel.model.formula import Not
 from safetymodel.model.system import Requirement
@@ -66,14 +65,13 @@ def may_go_round(found: Grown) -> bool:
     Such a round passes a state that is new, or one in which the changed transition is due only now.
     """
     altered = found.altered
-    reactions = altered.moves(REACTION)
     fresh = altered.false
     for move, _, where in altered.own:
         if move.kind == "reaction":
             fresh = fresh | (where & altered.encoding.due[move.number])
     # a round that stays among the states that are not new passes a fresh one; from these only a fresh one leads out
     here = altered.grown(fresh, altered.encoding.transient, REACTION) | (found.new & altered.encoding.transient)
-    return going_on(here, reactions, altered.false, altered.on_work) != altered.false
+    return going_on(altered.encoding, here, altered.on_work) != altered.false
 
 
 class Rounds:
@@ -90,8 +88,7 @@ class Rounds:
         if self.known is None:
             encoding = self.space.symbolic.encoding
             everything = encoding.flags_at_most[self.space.budget]
-            reactions = tuple((move, op) for move, op in encoding.moves if move.kind == "reaction")
-            left = going_on(everything & encoding.transient, reactions, encoding.decisions.false, self.space.on_work)
+            left = going_on(encoding, everything & encoding.transient, self.space.on_work)
             self.known = left == encoding.decisions.false
         return self.known
 
@@ -111,17 +108,6 @@ class Rounds:
             fresh = again
             again = altered.grown(reaction.image(fresh), room, REACTION) & fresh
         return again != altered.false
-
-
-def going_on(here: Diagram, reactions: Moves, false: Diagram, on_work: Callable[[], None]) -> Diagram:
-    """Those of the states from which these reactions can go on among them for ever."""
-    while here != false:
-        on_work()
-        back = disjoin((operation.source(here) for _, operation in reactions), false) & here
-        if back == here:
-            break
-        here = back
-    return here
 
 
 @dataclass

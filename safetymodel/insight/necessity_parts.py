@@ -62,20 +62,17 @@ class Parts:
             changed = proof.changed(altered.encoding, turned.moves, turned.calmed, turned.due)
         except TooLarge:
             return False
-        return changed.keeps(requirement, self._word(requirement))
+        return changed.keeps(requirement, self.words[requirement.name])
 
     def subsystems(self, requirement: Requirement) -> frozenset[int]:
         """Those that show that it is kept; none where none are found."""
         proof = self._proof(requirement)
         return frozenset() if proof is None else proof.subsystems
 
-    def _word(self, requirement: Requirement) -> Word:
-        return "holds" if self.words[requirement.name] == "holds" else "reacts"
-
     def _proof(self, requirement: Requirement) -> PartInvariant | None:
         name = requirement.name
         if name not in self._proofs:
-            few, word, view = self.few[name], self._word(requirement), self.views.get(name)
+            few, word, view = self.few[name], self.words[name], self.views.get(name)
             if view is None:
                 found = part_proof(self.space, requirement, word, few, self.on_work)
             else:

@@ -13,10 +13,9 @@ from safetymodel.claims.verdict import Word
 from safetymodel.claims.watch import NOTHING
 from safetymodel.explore.decisions import Diagram
 from safetymodel.explore.engine import REACTION
-from safetymodel.explore.ordering import reading_way, signal_support, support
+from safetymodel.explore.ordering import reading_way, reads_of, support
 from safetymodel.explore.symbolic import SymbolicSpace
-from safetymodel.insight.necessity_altered import Altered
-from safetymodel.insight.necessity_kept import going_on
+from safetymodel.insight.necessity_altered import Altered, going_on
 from safetymodel.insight.necessity_record import Record
 from safetymodel.insight.necessity_runs import Run
 from safetymodel.insight.standing import must_arise
@@ -47,8 +46,10 @@ class Stuck:
         self.few = few
         self.runs = runs
         self.on_work = on_work
-        self._signals = signal_support(space.system)
+        self._signals = record.encoding.signal_support
+        self._reads = reads_of(space.system)
         self._no_faults = record.encoding.flags_at_most[0]
+        self._false = record.encoding.decisions.false
 
     def noticed(self, altered: Altered, concerned: Callable[[Requirement], bool]) -> dict[str, Word]:
         """A requirement that surely notices, with the verdict that it then has; empty where none is found so."""
@@ -63,7 +64,7 @@ class Stuck:
         if not asked:
             return {}
         subject = self.space.system.transitions[altered.change.transition].subsystem
-        views = {r.name: reading_way(self.space.system, support(r.subject, self._signals), subject) for r in asked}
+        views = {r.name: reading_way(self._reads, support(r.subject, self._signals), subject) for r in asked}
         good = {r.name: altered.encoding.formula(r.subject) for r in asked}
         tried: set[tuple[str, int]] = set()
         for place, here in self._still_reached(altered, subject):
@@ -84,7 +85,7 @@ class Stuck:
     def _settles(self, altered: Altered, here: Diagram) -> bool:
         """Whether all reactions from there come to an end."""
         passed = altered.grown(here, altered.encoding.transient, REACTION)
-        return going_on(passed, altered.moves(REACTION), altered.false, self.on_work) == altered.false
+        return going_on(altered.encoding, passed, self.on_work) == altered.false
 
     def _still_reached(self, altered: Altered, subsystem: int) -> Iterator[tuple[int, Diagram]]:
         """Single states without faults that the changed system comes to, each after the number of the state in which
@@ -111,15 +112,15 @@ class Stuck:
 
     def _not_arising(self, altered: Altered, asked: list[Requirement]) -> dict[str, Word]:
         subject = self.space.system.transitions[altered.change.transition].subsystem
-        parts: dict[tuple[frozenset[int], int], PartInvariant | None] = {}
+        parts: dict[tuple[frozenset[int], Diagram], PartInvariant | None] = {}
         for requirement in asked:
             formulas = must_arise(requirement)
             read = frozenset().union(*(support(formula, self._signals) for formula in formulas))
             if subject not in read or len(read) > MOST_SUBSYSTEMS:
                 continue
-            key = (read, id(self.few[requirement.name]))
+            key = (read, self.few[requirement.name])
             if key not in parts:
-                parts[key] = self._part(altered, read, self.few[requirement.name], self.space.start)
+                parts[key] = self._part(altered, *key, self.space.start)
             part = parts[key]
             if part is None:
                 continue
@@ -134,5 +135,4 @@ class Stuck:
             return None
 
     def _meets(self, part: PartInvariant, members: Diagram) -> bool:
-        false = members & ~members
-        return any(found & members != false for found in part.sets.values())
+        return any(found & members != self._false for found in part.sets.values())

@@ -163,7 +163,8 @@ class Telling:
 
     def _faults_needed(self, requirement: Requirement) -> bool:
         """Whether its situation comes about with faults only."""
-        return any(members & self._no_faults == members & ~members for members in self._witnesses.wanted(requirement))
+        false = self.space.symbolic.encoding.decisions.false
+        return any(members & self._no_faults == false for members in self._witnesses.wanted(requirement))
 
     def _concerned(self, requirement: Requirement, altered: Altered) -> bool:
         """What a requirement does not depend on makes no difference to it."""
