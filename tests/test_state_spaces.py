@@ -10,6 +10,7 @@ import pytest
 from families import kanban_text, philosophers_text
 
 from safetymodel.claims.judge import judge
+from safetymodel.explore.choice import explore
 from safetymodel.explore.engine import HAPPENINGS, Space
 from safetymodel.explore.product import Product, ProductSpace, edge_count
 from safetymodel.explore.symbolic import Symbolic, SymbolicSpace
@@ -157,3 +158,18 @@ def _depth(space: ProductSpace) -> int:
             return depth
         seen = space.union(seen, frontier)
         depth += 1
+
+
+@pytest.mark.parametrize(
+    ("text", "engine", "reason"),
+    [
+        (kanban_text(3), "product", "each is written down"),  # grows slowly to its 58,400 states
+        (philosophers_text(7), "product", "each is written down"),
+        (philosophers_text(8), "symbolic", "more than 100,000 states"),
+        (philosophers_text(20), "symbolic", "and far more to come"),
+    ],
+)
+def test_the_engine_that_a_model_gets(text: str, engine: str, reason: str) -> None:
+    chosen = explore(system_of(text), (0,))
+    assert chosen.engine == engine
+    assert reason in chosen.reason

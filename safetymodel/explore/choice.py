@@ -15,6 +15,12 @@ EngineName = Literal["auto", "product", "symbolic"]
 SMALL = 100_000
 """States up to which writing every one of them down is as quick as anything."""
 
+FEW = 20_000
+"""States up to which nothing is said of those to come ..."""
+
+FORESEEN = 3
+"""... and how many times :data:`SMALL` there must be more of to come, for the explicit engine to stop before that."""
+
 DEEP = 40
 """Ticks of the longest clock from which on a walk, layer by layer, is slow."""
 
@@ -76,11 +82,18 @@ def _chosen(
     from safetymodel.explore.product import Product, ProductSpace
 
     useful = [min(budget, len(system.faults)) for budget in budgets]
-    product = Product(system, useful[-1], replace(left(), states=few), progress)
+    product = Product(system, useful[-1], replace(left(), states=few), progress, _far_too_many)
     if not product.shortfall:
         spaces = {budget: ProductSpace(product, k) for budget, k in zip(budgets, useful, strict=True)}
         return Explored("product", f"at most {SMALL:,} states: each is written down", spaces)
-    return Explored("symbolic", f"more than {SMALL:,} states", _symbolic(system, budgets, left(), progress))
+    reason = f"more than {SMALL:,} states" if product.too_many_states else product.shortfall
+    return Explored("symbolic", reason, _symbolic(system, budgets, left(), progress))
+
+
+def _far_too_many(known: Sequence[int]) -> bool:
+    """Whether the explicit engine can be spared the rest of its try: there would be several times as many states as it
+    may write down if the next happening brings as many times more as the last one did."""
+    return known[-1] > FEW and known[-1] ** 2 > FORESEEN * SMALL * known[-2]
 
 
 def _product(

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from safetymodel.explore.backwards import Origin, from_within
 from safetymodel.explore.decisions import Diagram
 from safetymodel.explore.encoding import Write
+from safetymodel.explore.halves import in_halves
 from safetymodel.explore.saturation import Happening, Saturation
 
 
@@ -58,26 +59,28 @@ class Macrosteps:
         """The members and settled states from which the steps can lead into them: all of those that are asked for,
         of others perhaps not.
 
-        As long as no new fault strikes the flags of a run stay what they are: what has the flags of none of the
-        asked that are still missing is then let go.
+        As long as no new fault strikes the flags of a run stay what they are: members with the flags of none of the
+        asked that are missing are of no use.
         """
         false = self._encoding.decisions.false
-        total = found = members
         looked_at = [false] * len(self._steps)
-        while (missing := asked & ~found) != false:
-            if not self._strikes:
-                found = found & missing.exists(self._encoding.all_but_flags)
-            before = found
-            for number, step in enumerate(self._steps):
+
+        def each(first: int, end: int, found: Diagram) -> Diagram:
+            for number in range(first, end):
                 on_work()
-                ends = found & step.passed
+                ends = found & self._steps[number].passed
                 if ends != looked_at[number]:
                     looked_at[number] = ends
-                    found = found | step.source(ends)
-            total = total | found
-            if found == before:
-                break
-        return total
+                    found = found | self._steps[number].source(ends)
+            return found
+
+        def enough(found: Diagram) -> bool:
+            return asked & ~found == false
+
+        if enough(members):
+            return members
+        useful = members if self._strikes else members & (asked & ~members).exists(self._encoding.all_but_flags)
+        return members | in_halves(len(self._steps), each, useful, enough)
 
 
 def _happenings(forwards: Saturation) -> Iterator[Happening]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import copy
 import time
-from collections.abc import Callable, Collection
+from collections.abc import Callable, Collection, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,7 +34,16 @@ class Product:
     limit ended the walk: ``shortfall`` then says which.
     """
 
-    def __init__(self, system: System, budget: int, limits: Limits | None = None, progress: Progress | None = None):
+    def __init__(
+        self,
+        system: System,
+        budget: int,
+        limits: Limits | None = None,
+        progress: Progress | None = None,
+        hopeless: Callable[[Sequence[int]], bool] = lambda _: False,
+    ):
+        """``hopeless`` gets the number of states known at first and after each happening, and says whether to stop
+        there."""
         self.system = system
         self.budget = budget
         self.layout: Layout = layout_of(system)
@@ -46,6 +55,7 @@ class Product:
         self.too_many_states = False
         self._limits = limits or Limits()
         self._progress = progress
+        self._hopeless = hopeless
         self._started = time.monotonic()
         self._edges: list[tuple[NDArray[np.int32], NDArray[np.int32], NDArray[np.int32]]] = []
         self._edge_count = 0
@@ -62,7 +72,7 @@ class Product:
 
     def _walk(self) -> None:
         self.table.add(self.layout.pack(initial_state(self.system)))
-        layer = (0, 1)
+        layer, known = (0, 1), [1]
         while layer[0] < layer[1]:
             settled: list[NDArray[np.int64]] = []
             while layer[0] < layer[1]:  # reactions first: they cost no happening
@@ -74,6 +84,10 @@ class Product:
             if not self._happen(np.concatenate(settled)):
                 return
             layer = (before, self.table.size)
+            known.append(self.table.size)
+            if self._hopeless(known):
+                self.shortfall = f"{known[-1]:,} states after {len(known) - 1} happenings, and far more to come"
+                return
 
     def _react(self, first: int, last: int) -> NDArray[np.int64]:
         """Fire what is due in these states; gives back the settled ones among them."""

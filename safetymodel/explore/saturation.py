@@ -14,11 +14,9 @@ from typing import TypeAlias
 
 from safetymodel.explore.decisions import Diagram
 from safetymodel.explore.encoding import Encoding, Operation
+from safetymodel.explore.halves import in_halves
 from safetymodel.explore.pooling import Pooled, pool_of, readers_of
 from safetymodel.model.step import Kind
-
-TOGETHER = 44
-"""As many happenings, one after the other, again and again, as lead to something new; more are halved."""
 
 Happening: TypeAlias = tuple[tuple[int, ...], Operation]
 """The reactions to try after it, and the operation."""
@@ -96,32 +94,20 @@ class Saturation:
         growing set now and then; ``kept`` then gives back what is worth going on with: with a state it must leave out
         all that leads to it.
         """
-        happenings = self.happenings
 
-        def part(first: int, end: int, found: Diagram) -> Diagram:
-            """Until none of these happenings leads to anything new any more."""
-            middle = (first + end) // 2
-            while True:
-                here = found
-                if end - first <= TOGETHER:
-                    found = self._happen(happenings[first:end], found, room)
-                    self.rounds += 1
-                    if known is not None:
-                        known(found)
-                    if kept is not None:
-                        found = kept(found)
-                else:
-                    found = here = part(first, middle, found)
-                    found = part(middle, end, found)
-                if found == here:
-                    return found
+        def each(first: int, end: int, found: Diagram) -> Diagram:
+            found = self._happen(self.happenings[first:end], found, room)
+            self.rounds += 1
+            if known is not None:
+                known(found)
+            return found if kept is None else kept(found)
 
         found = self.close(members, self.readers.all, room)
         while True:
             before = found
             while True:
                 here = found
-                found = part(0, len(happenings), self._wait(found, room))
+                found = in_halves(len(self.happenings), each, self._wait(found, room))
                 if found == here:
                     break
             found = self._happen(self.strikes, found, room)
