@@ -40,20 +40,37 @@ class Macrostep:
 class Macrosteps:
     """The steps of a pool as macrosteps of the reached states."""
 
-    def __init__(self, forwards: Saturation, reached: Diagram, settled: Diagram, transient: Diagram) -> None:
+    def __init__(
+        self,
+        forwards: Saturation,
+        reached: Diagram,
+        settled: Diagram,
+        transient: Diagram,
+        known: Macrosteps | None = None,
+    ) -> None:
+        """``known``: those of a system that may differ in a few steps, and in nothing else: of the same states, all of
+        which react as here."""
         self._encoding = forwards.encoding
         self._strikes = bool(forwards.strikes)
+        self._states = (reached, settled, transient)
+        self._reactions = forwards.reactions
         false = self._encoding.decisions.false
-        steps = []
+        alike = known is not None and (known._states, known._reactions) == (self._states, self._reactions)
+        self._known: dict[Happening, Macrostep | None] = {}
         for tried, operation in _happenings(forwards):
+            if known is not None and alike and (tried, operation) in known._known:
+                self._known[tried, operation] = known._known[tried, operation]
+                continue
             forwards.on_work()
             landed = operation.image(settled)
+            step = None
             if landed != false:
                 passed, reacting = forwards.closed(landed, tried, reached)
                 moved = passed & transient
                 reactions = tuple(from_within(reaction, moved) for reaction in reversed(reacting))
-                steps.append(Macrostep(passed, reactions, from_within(operation, settled)))
-        self._steps = tuple(reversed(steps))
+                step = Macrostep(passed, reactions, from_within(operation, settled))
+            self._known[tried, operation] = step
+        self._steps = tuple(step for step in reversed(self._known.values()) if step is not None)
 
     def grow(self, members: Diagram, asked: Diagram, on_work: Callable[[], None]) -> Diagram:
         """The members and settled states from which the steps can lead into them: all of those that are asked for,

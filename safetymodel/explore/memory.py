@@ -10,14 +10,18 @@ from safetymodel.explore.decisions import OutOfNodes
 from safetymodel.explore.engine import MemoryReached
 from safetymodel.model.system import System
 
-FIRST_MEMORY = 1_300_000_000
+FIRST_MEMORY = 3_000_000_000
 """Bytes that a run starts with, at most. A full table of nodes is swept, and what was known of operations is lost with
-that: a coach with two faults takes a third less time than with a quarter of this."""
+that; a small cache forgets what will be asked again: a coach with three faults takes a third less time than with half
+of this."""
+
+SIDE_BY_SIDE = 2
+"""Without a limit of the user's, so many processes shall have room beside each other."""
 
 BYTES_PER_PLACE = 1_500_000
 """Less to start with for a smaller model: so much for each state, clock bit and fault ..."""
 
-BYTES_PER_TRIPLE = 330
+BYTES_PER_TRIPLE = 750
 """... or, where that is more, so much for each three of them: room costs time, too, before it is used."""
 
 TIMES = 4
@@ -34,7 +38,7 @@ def most_memory(limit: int | None) -> int:
 
 def growing_memory(system: System, limit: int | None) -> Iterator[int]:
     """The bytes to begin with, then always more as long as they do not suffice."""
-    most = most_memory(limit)
+    most = most_memory(limit) if limit else most_memory(None) // SIDE_BY_SIDE
     places = sum(len(s.states) + max(s.longest).bit_length() for s in system.subsystems) + len(system.faults)
     memory = min(FIRST_MEMORY, max(BYTES_PER_PLACE * places, BYTES_PER_TRIPLE * places**3), most)
     while memory:

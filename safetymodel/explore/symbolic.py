@@ -185,6 +185,8 @@ class SymbolicSpace:
     def _forget(self) -> None:
         """What is remembered of these states."""
         self.outgrown: SymbolicSpace | None = None
+        self.alike: SymbolicSpace | None = None
+        """One that may differ in a few steps: what is the same need not be found again."""
         self._origins: dict[Pool, Backwards] = {}
         self._macrosteps: dict[Pool, Macrosteps] = {}
         self._narrow: dict[Cone, SymbolicSpace] = {}
@@ -365,7 +367,9 @@ class SymbolicSpace:
         known = self._macrosteps.get(pool)
         if known is None:
             forwards = Saturation(self.symbolic.encoding, self.on_work, kinds)
-            known = self._macrosteps[pool] = Macrosteps(forwards, self.reached, self.settled, self.transient)
+            alike = self.alike._macro(kinds) if self.alike is not None else None
+            known = Macrosteps(forwards, self.reached, self.settled, self.transient, alike)
+            self._macrosteps[pool] = known
         return known
 
     def roomier(self) -> SymbolicSpace | None:

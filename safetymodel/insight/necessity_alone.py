@@ -20,10 +20,11 @@ from safetymodel.explore.ordering import support
 from safetymodel.explore.symbolic import SymbolicSpace
 from safetymodel.insight.necessity_altered import Altered, altered_space
 from safetymodel.insight.necessity_batch import PartOfSpace
+from safetymodel.insight.necessity_kept import TooLarge, grown
 from safetymodel.insight.necessity_looks import Look, Watched, looks_of
 from safetymodel.insight.necessity_mirrors import Asked
 from safetymodel.insight.necessity_record import Record
-from safetymodel.insight.necessity_return import may_be_lost
+from safetymodel.insight.necessity_return import Ways
 from safetymodel.insight.necessity_verdicts import Told
 from safetymodel.insight.necessity_witness import needed
 from safetymodel.insight.standing import RANK, word_of
@@ -33,6 +34,9 @@ from safetymodel.model.system import Fault, Requirement, System
 WITHOUT_FAULTS: tuple[Kind, ...] = ("reaction", "event", "time", "tick")
 ONE_FAULT: tuple[Kind, ...] = (*WITHOUT_FAULTS, "jump")
 
+
+MOST_NODES = 12_000
+"""Nodes of the states that are new, up to which ways back are looked for before anything is explored."""
 
 LOOK_AGAIN = 4
 """A look at what is known so far costs about as much as so many rounds of growing it."""
@@ -141,13 +145,16 @@ class Alone:
         return False
 
     def _keep_ways(self, altered: Altered, left: _Left) -> None:
-        """What can still be brought about from everywhere, if the change leads nowhere new."""
+        """What can still be brought about from everywhere, even from more states than the changed system comes to."""
         asked = [r for r in left.open if r.form == "always_possible"]
-        if not asked or altered.strays(altered.reached) & ~altered.reached != self.false:
+        if len(asked) < len(left.open):
+            return  # it has to be explored in any case
+        try:
+            ways = grown(self.space, altered, MOST_NODES).ways
+        except TooLarge:
             return
         for requirement in asked:
-            part = self._part(self.space, requirement, self.space.budget)
-            if part.is_empty(may_be_lost(part, altered, part.reached, requirement.subject)):
+            if not ways.may_be_lost(requirement.subject, self._few(requirement, self.space.budget)):
                 left.open.remove(requirement)
 
     def _drop_what_arises(self, altered: Altered, found: Diagram, left: _Left, faults: int) -> None:
@@ -251,7 +258,7 @@ class Alone:
     def _ask(self, altered: Altered, found: Diagram, asked: Collection[Requirement], faults: int) -> None:
         """What looks at states and steps do not show among these states, which no step leads out of but a new fault.
         Raises :class:`Seen`."""
-        space = altered_space(self.space, altered, found)
+        space, ways = self._explored(altered, found)
         for requirement in sorted(asked, key=_costs):
             if requirement.form == "always_possible":
                 # it takes long, and with faults more is asked
@@ -259,43 +266,49 @@ class Alone:
             else:
                 wanted = _slow(requirement) or (faults == 0 and _all_seen_without(requirement))
             if wanted:
-                self._decide(space, altered, requirement, faults, faults == 0 == requirement.withstand)
+                self._decide(space, ways, requirement, faults, faults == 0 == requirement.withstand)
+
+    def _explored(self, altered: Altered, found: Diagram) -> tuple[SymbolicSpace, Ways]:
+        """All that the changed system comes to, with so many faults as are looked at."""
+        return altered_space(self.space, altered, found), Ways(self.space, altered, found)
 
     def _decide(
-        self, space: SymbolicSpace, altered: Altered, requirement: Requirement, faults: int, everywhere: bool
+        self, space: SymbolicSpace, ways: Ways, requirement: Requirement, faults: int, everywhere: bool
     ) -> None:
         """Raises :class:`Seen` if the requirement notices, under so many faults at the most. ``everywhere``: these are
         all states in which it is asked."""
-        part = self._part(space, requirement, faults)
         before = self.asked.words[requirement.name]
         word: Word
         if requirement.form == "always_possible":
-            if part.is_empty(may_be_lost(part, altered, part.reached, requirement.subject)):
+            if not ways.may_be_lost(requirement.subject, self._few(requirement, faults)):
                 return
             word = "broken"
         else:
-            word = word_of(part, requirement, self.clock)
+            word = word_of(self._part(space, requirement, faults), requirement, self.clock)
         if word == "empty" and not everywhere:
             return  # with other faults it may arise
         if RANK[word] < RANK[before]:
             raise Seen(requirement.name, word)
 
+    def _few(self, requirement: Requirement, faults: int) -> Diagram:
+        """All states in which it is asked, with so many faults at the most."""
+        encoding = self.space.symbolic.encoding
+        few = encoding.flags_at_most[min(requirement.withstand, faults)]
+        return few & self._declared if requirement.name in self.asked.plain else few
+
     def _part(self, space: SymbolicSpace, requirement: Requirement, faults: int) -> SymbolicSpace:
-        few = space.symbolic.encoding.flags_at_most[0] if faults == 0 else space.symbolic.encoding.decisions.true
-        if requirement.name in self.asked.plain:
-            few = few & self._declared
-        part = PartOfSpace(space.symbolic, min(requirement.withstand, faults), few)
+        part = PartOfSpace(space.symbolic, min(requirement.withstand, faults), self._few(requirement, faults))
         part.on_work = self.on_work
         return part
 
     def _at_last(self, altered: Altered, found: Diagram, left: _Left, rounds: bool) -> None:
         """Every state is known. Raises :class:`Seen` or :class:`GoesRound`."""
-        space = altered_space(self.space, altered, found)
+        space, ways = self._explored(altered, found)
         if rounds and not space.is_empty(going_round(space, space.transient)):
             raise GoesRound
         space.symbolic.chatters = False
         for requirement in sorted((*left.open, *left.silent), key=_costs):
-            self._decide(space, altered, requirement, self.space.budget, True)
+            self._decide(space, ways, requirement, self.space.budget, True)
 
 
 _ORDER = ("possible", "never", "always", "permissive", "start", "cause", "always_possible")

@@ -9,6 +9,7 @@ change takes no step away (`only_more`) it holds no more than that: then what is
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 from safetymodel.claims.breach_states import TICK, breach_of, inside_window
 from safetymodel.claims.verdict import Word
@@ -21,7 +22,7 @@ from safetymodel.explore.ordering import signal_support, support
 from safetymodel.explore.pooling import moved_by
 from safetymodel.explore.symbolic import SymbolicSpace
 from safetymodel.insight.necessity_altered import Altered, Moves, going_on
-from safetymodel.insight.necessity_return import may_be_lost
+from safetymodel.insight.necessity_return import Ways
 from safetymodel.model.formula import Not
 from safetymodel.model.system import Requirement
 
@@ -29,12 +30,19 @@ MOST_NODES = 3000
 """Nodes of the new states of one change, up to which they are looked at alone; all of the coach takes 11,000."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Grown:
     """A changed system with the states beyond those of the system as it is that it can come to at most."""
 
     altered: Altered
     new: Diagram
+    space: SymbolicSpace
+    """The system as it is."""
+
+    @cached_property
+    def ways(self) -> Ways:
+        """From everywhere."""
+        return Ways(self.space, self.altered, self.altered.reached | self.new)
 
     @property
     def settled(self) -> Diagram:
@@ -46,17 +54,17 @@ class TooLarge(Exception):
     """More states are new than is worth while to look at for one change alone."""
 
 
-def grown(altered: Altered) -> Grown:
-    """With all that it can come to. Raises :class:`TooLarge` where that is much."""
+def grown(space: SymbolicSpace, altered: Altered, most: int = MOST_NODES) -> Grown:
+    """With all that it can come to. Raises :class:`TooLarge` where that takes more than so many nodes."""
 
     def known(found: Diagram) -> None:
-        if found.node_count() > MOST_NODES:
+        if found.node_count() > most:
             raise TooLarge
 
     seeds = altered.strays(altered.reached) & ~altered.reached
     if seeds == altered.false:
-        return Grown(altered, seeds)
-    return Grown(altered, altered.saturation().grow(seeds, ~altered.reached, known))
+        return Grown(altered, seeds, space)
+    return Grown(altered, altered.saturation().grow(seeds, ~altered.reached, known), space)
 
 
 def may_go_round(found: Grown) -> bool:
@@ -140,9 +148,7 @@ class Kept:
                 # what faults from the start keep away is told by runs, which are all still there, or are not
                 return bool(self.space.budget) and not found.altered.only_more
             case "always_possible":
-                reached = self.space.reached | (found.new & self.few)
-                lost = may_be_lost(self.space, found.altered, reached, self.requirement.subject)
-                return lost != found.altered.false
+                return found.ways.may_be_lost(self.requirement.subject, self.few)
             case "permissive":
                 assert self.requirement.allowed is not None
                 return self._turned_on(found, Not(self.requirement.allowed))

@@ -6,6 +6,8 @@ change takes a step; so only from those, and from what is new, another way has t
 
 from __future__ import annotations
 
+from functools import cached_property
+
 from safetymodel.claims.breach_states import after_reactions, can_lead_to
 from safetymodel.claims.clock import Clock
 from safetymodel.explore.decisions import Diagram
@@ -14,15 +16,31 @@ from safetymodel.insight.necessity_altered import Altered, altered_space
 from safetymodel.model.formula import Formula
 
 
-def may_be_lost(space: SymbolicSpace, altered: Altered, reached: Diagram, subject: Formula) -> Diagram:
-    """Settled states from which the subject cannot be brought about in the changed system, unless it goes round for
-    ever. ``space``: where that is asked of the system as it is; ``reached``: what the changed system comes to under as
-    many faults, or more."""
-    changed = altered_space(space, altered, reached)
-    clock = Clock()
-    asked = reached & (altered.lost | altered.calmed | ~altered.reached)
-    asked = after_reactions(changed, asked, clock)
-    if asked == altered.false:
-        return asked
-    good = changed.common(changed.settled, changed.where(subject))
-    return changed.minus(asked, can_lead_to(changed, good, asked, clock))
+class Ways:
+    """The ways in one changed system; unless it goes round for ever."""
+
+    def __init__(self, space: SymbolicSpace, altered: Altered, reached: Diagram) -> None:
+        """``space``: the system as it is; ``reached``: all that the changed system comes to, or more, under as many
+        faults as are looked at."""
+        self._altered = altered
+        self._changed = altered_space(space, altered, reached)
+        if self._changed.reached == space.reached:
+            self._changed.alike = space
+
+    @cached_property
+    def _harmed(self) -> Diagram:
+        """The settled states to start from: after all that is new, and all from which the change takes a step."""
+        altered = self._altered
+        harmed = self._changed.reached & (altered.lost | altered.calmed | ~altered.reached)
+        return after_reactions(self._changed, harmed, Clock())
+
+    def may_be_lost(self, subject: Formula, few: Diagram) -> bool:
+        """Whether there may be states among ``few`` from which the subject cannot be brought about. ``few``: all
+        states with some faults; from each that the system as it is comes to it can be, there."""
+        changed = self._changed
+        asked = self._harmed & few
+        if changed.is_empty(asked):
+            return False
+        # flags stay as they are on a way
+        good = changed.common(changed.settled, changed.where(subject)) & few
+        return not changed.is_empty(changed.minus(asked, can_lead_to(changed, good, asked, Clock())))

@@ -128,7 +128,7 @@ class Telling:
         concerned = [r for r in self.requirements if self._concerned(r, altered)]
         concerned.sort(key=lambda r: r.form == "always_possible")
         try:
-            found = grown(altered)
+            found = grown(self.space, altered)
         except TooLarge:
             return self.unknown(altered)
         told = self._tell(found, concerned)
