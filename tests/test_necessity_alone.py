@@ -116,7 +116,10 @@ def told_alone(system: System) -> list[tuple[Effect, Told, dict[str, bool]]]:
                 for r in telling.requirements
                 if asked.words[r.name] in ("holds", "reacts")
             }
-            found.append((effect, alone.told(altered, Told({}, False, names, True)), missing))
+            known = alone.ways_kept(altered, Told({}, False, names, True))
+            lost = {n.requirement.name for n in effect.notices if n.requirement.form == "always_possible"}
+            assert effect.chatters or lost <= known.open, effect
+            found.append((effect, alone.told(altered, known), missing))
     return found
 
 
@@ -162,6 +165,28 @@ def test_ways_back_that_are_lost() -> None:
     ):
         assert told[text].found == {name: "broken"}, text
         assert name in {n.requirement.name for n in found[text].notices}, text
+
+
+CALL = """
+safetymodel: 1
+title: A lamp that a button lights by way of a relay
+subsystems:
+  button: {states: [up, down], events: {press: {}, release: {}}, transitions: [
+    {from: up, to: down, on: press}, {from: down, to: up, on: release}]}
+  relay: {states: [off, on], transitions: [
+    {from: off, to: on, if: button is down}, {from: on, to: off, if: button is up}]}
+requirements:
+  R1: {text: it can always be lit, always_possible: relay is on}
+  R2: {text: it can always be put out, always_possible: relay is off and button is up}
+"""
+
+
+def test_a_way_back_by_a_reaction_that_is_taken_away() -> None:
+    found = effects_of(CALL)
+    told = {change_text(read(CALL), effect.change): one for effect, one, _ in told_alone(read(CALL))}
+    for text, name in (("relay: off -> on, taken away", "R1"), ("relay: on -> off, taken away", "R2")):
+        assert told[text].found == {name: "broken"}, text
+        assert [n.requirement.name for n in found[text].notices] == [name], text
 
 
 def test_a_fault_that_the_changed_transition_knows_nothing_of() -> None:

@@ -25,6 +25,7 @@ from safetymodel.insight.necessity_jobs import (
     ShowJob,
     TellJob,
     ToldOf,
+    WaysJob,
     Work,
     Worker,
     only_here,
@@ -32,6 +33,7 @@ from safetymodel.insight.necessity_jobs import (
 )
 from safetymodel.insight.necessity_mirrors import Asked, Mirror, asked_again, asked_with, mirrors_of, with_mirrors
 from safetymodel.insight.necessity_record import Record, Recorded
+from safetymodel.insight.necessity_verdicts import Told
 from safetymodel.insight.standing import word_of
 from safetymodel.model.system import Requirement, System
 
@@ -42,6 +44,11 @@ GROUP = 80
 
 SMALL = 40
 """States of all subsystems together up to which everybody who notices a change is named."""
+
+Exploring = AloneJob | WaysJob
+
+WAYS = 12
+"""Changes whose ways back are looked for in one go."""
 
 GROUP_BESIDE = 20
 """The same where a further process explores while others are still told."""
@@ -177,8 +184,8 @@ def necessity(
                     clock = more() if more is not None else clock
                     looked.glance([c for c in chosen if c.kind != "part"], clock)
                     # what is taken away takes longest to tell
-                    looked.stage([c for c in chosen if c.kind in ("negated", "late")], clock, progress)
-                    looked.stage([c for c in chosen if c.kind == "removed"], clock, progress)
+                    others = [c for c in chosen if c.kind != "part"]
+                    looked.stage(sorted(others, key=lambda c: c.kind == "removed"), clock, progress)
                 except LimitReached as limit:
                     shortfall = clock.reason if clock.over else str(limit)
                 if looked.begun:
@@ -237,7 +244,11 @@ class _Looked:
         self.asked = Asked({}, frozenset())
         self.begun = False
         """Whether it is known how each requirement is asked."""
-        self._added: list[AloneJob] = []
+        self._added: list[Exploring] = []
+        self._later: dict[int, Told] = {}
+        """By the number of each change that is still to be explored: what is known of it."""
+        self._waiting: list[int] = []
+        """Those of them whose ways back have to be looked for."""
         self._may: dict[int, frozenset[str]] = {}
         """By the number of each change that is still open: who may notice it."""
 
@@ -272,23 +283,51 @@ class _Looked:
                 t = self.system.transitions[self.effects[first].change.transition]
                 progress(f"necessity: {self.system.subsystems[t.subsystem].name}", 0)
 
-        by_transition: dict[int, list[int]] = {}
+        by_transition: dict[tuple[int, bool], list[int]] = {}
         for change in (c for c in changes if not self.effects[c.number].known):
-            by_transition.setdefault(change.transition, []).append(change.number)
+            by_transition.setdefault((change.transition, change.kind == "removed"), []).append(change.number)
         jobs = [TellJob(tuple(numbers), self.asked) for numbers in by_transition.values()]
-        self._added, self._may = [], {}
+        self._added, self._may, self._later, self._waiting = [], {}, {}, []
         answers = self.beside.done(jobs, clock, tell)
         for told in (told for answer in answers for told in answer.told):
             self._heard(told)
-        goes_round = any(answer.chatters for answer in answers)
-        for job, answer in zip(self._added, answers[len(jobs) :], strict=True):
-            if answer.alone is not None and answer.alone.decided:
-                self._note(job.change, answer.alone.found, answer.alone.chatters)
-                del self._may[job.change]
-            elif answer.alone is not None:
-                self._may[job.change] = answer.alone.left
+        self._explored(self._added, answers[len(jobs) :])
         _raise_shortfall(answers)
-        self._together(sorted(self._may), goes_round, clock)
+        self._explore(self._ways_of(len(self._waiting)), clock, tell)
+        later = [AloneJob(number, self.asked, known) for number, known in self._later.items()]
+        later.sort(key=lambda job: (len(job.known.open), self.effects[job.change].change.transition))
+        self._explore(later, clock, tell)
+        self._together(sorted(self._may), any(answer.chatters for answer in answers), clock)
+
+    def _explore(self, jobs: Sequence[Exploring], clock: Clock, tell: Callable[[Work], None]) -> None:
+        answers = self.beside.done(jobs, clock, tell)
+        self._explored(jobs, answers)
+        _raise_shortfall(answers)
+
+    def _ways_of(self, number: int) -> list[WaysJob]:
+        """A look at the ways back of so many of those that wait for it."""
+        some, self._waiting = self._waiting[:number], self._waiting[number:]
+        return [WaysJob(tuple(some), self.asked, tuple(self._later[n] for n in some))] if some else []
+
+    def _explored(self, jobs: Sequence[Exploring], answers: Sequence[Answer]) -> None:
+        """Note what is known by now."""
+        for job, answer in zip(jobs, answers, strict=True):
+            if isinstance(job, AloneJob):
+                if answer.alone is not None:
+                    self._found(job.change, answer.alone)
+                continue
+            for number, known in answer.left:
+                self._found(number, known)
+                if not known.decided:
+                    self._later[number] = known
+
+    def _found(self, number: int, known: Told) -> None:
+        if known.decided:
+            self._note(number, known.found, known.chatters)
+            self._may.pop(number, None)
+            self._later.pop(number, None)
+        else:
+            self._may[number] = known.left
 
     def _together(self, left: Sequence[int], goes_round: bool, clock: Clock) -> None:
         """What is left, in groups."""
@@ -306,11 +345,23 @@ class _Looked:
         answer = self.worker.answer(job, clock)
         if isinstance(job, TellJob) and not self.everything and not answer.chatters:
             for told in answer.told:
-                if not told.decided:
-                    look = AloneJob(told.change, self.asked, told.told)
-                    self._added.append(look)
-                    self.beside.add(look)
+                if told.decided:
+                    continue
+                if any(self.requirements[name].form != "always_possible" for name in told.told.open):
+                    self._add(AloneJob(told.change, self.asked, told.told))
+                    continue
+                # nobody is likely to notice it
+                self._later[told.change] = told.told
+                if told.told.open:
+                    self._waiting.append(told.change)
+                    if len(self._waiting) == WAYS:
+                        self._add(*self._ways_of(WAYS))
         return answer
+
+    def _add(self, *jobs: Exploring) -> None:
+        for job in jobs:
+            self._added.append(job)
+            self.beside.add(job)
 
     def _note(self, number: int, found: Mapping[str, Word], chatters: bool) -> None:
         notices = tuple(

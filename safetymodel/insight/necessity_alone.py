@@ -8,7 +8,7 @@ withstands more than one fault every state has been seen in the end, and the cha
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from safetymodel.claims.clock import Clock
 from safetymodel.claims.part_proof import asks_of_every_run
@@ -33,7 +33,6 @@ from safetymodel.model.system import Fault, Requirement, System
 
 WITHOUT_FAULTS: tuple[Kind, ...] = ("reaction", "event", "time", "tick")
 ONE_FAULT: tuple[Kind, ...] = (*WITHOUT_FAULTS, "jump")
-
 
 MOST_NODES = 12_000
 """Nodes of the states that are new, up to which ways back are looked for before anything is explored."""
@@ -86,6 +85,18 @@ class Alone:
         self._signals = encoding.signal_support
         self._needs: dict[tuple[str, int], tuple[Diagram, ...]] = {}
 
+    def ways_kept(self, altered: Altered, known: Told) -> Told:
+        """Less is left open of what is ``known``: what can surely still be brought about from everywhere, even from
+        more states than the changed system comes to. Quicker for many changes one after the other."""
+        asked = [r for r in self.system.requirements if r.name in known.open and r.form == "always_possible"]
+        try:
+            ways = grown(self.space, altered, MOST_NODES).ways
+        except TooLarge:
+            return known
+        budget = self.space.budget
+        kept = {r.name for r in asked if not ways.may_be_lost(r.subject, self._few(r, budget))}
+        return replace(known, open=known.open - kept)
+
     def told(self, altered: Altered, known: Told) -> Told:
         """Who notices, if one of those that are left does, or whether it can go round for ever. ``known``: what can be
         told of the change without exploring it. Less is left open of it, or as much, where that takes more faults than
@@ -109,9 +120,6 @@ class Alone:
 
     def _told(self, altered: Altered, left: _Left, rounds: bool) -> bool:
         """Whether everything is known now. Raises :class:`Seen`."""
-        self._keep_ways(altered, left)
-        if not (left or rounds):
-            return True
         looks = looks_of(altered.encoding, left.open, self.asked, self.on_work)
         found = self._without_faults(altered, looks)
         if self.space.budget == 0:
@@ -143,19 +151,6 @@ class Alone:
             self._at_last(altered, found, left, rounds)
             return True
         return False
-
-    def _keep_ways(self, altered: Altered, left: _Left) -> None:
-        """What can still be brought about from everywhere, even from more states than the changed system comes to."""
-        asked = [r for r in left.open if r.form == "always_possible"]
-        if len(asked) < len(left.open):
-            return  # it has to be explored in any case
-        try:
-            ways = grown(self.space, altered, MOST_NODES).ways
-        except TooLarge:
-            return
-        for requirement in asked:
-            if not ways.may_be_lost(requirement.subject, self._few(requirement, self.space.budget)):
-                left.open.remove(requirement)
 
     def _drop_what_arises(self, altered: Altered, found: Diagram, left: _Left, faults: int) -> None:
         """Those of the silent whose situation comes about among these states, with so many faults at the most. Raises

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from safetymodel.claims.beside import Answering
@@ -69,6 +69,15 @@ class ShowJob:
 
 
 @dataclass(frozen=True, slots=True)
+class WaysJob:
+    """Which ways back surely stay with each of these changes (numbers); ``known``: what has been told of each."""
+
+    changes: tuple[int, ...]
+    asked: Asked
+    known: tuple[Told, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class AloneJob:
     """Who notices this change (number), explored by itself; ``known``: what has been told of it."""
 
@@ -94,7 +103,7 @@ class RunJob:
     change: int
 
 
-Work = AskJob | TellJob | GlanceJob | ShowJob | AloneJob | LookJob | RunJob
+Work = AskJob | TellJob | GlanceJob | ShowJob | WaysJob | AloneJob | LookJob | RunJob
 
 
 def only_here(job: Work) -> bool:
@@ -121,6 +130,7 @@ class ToldOf:
 class Answer:
     """Of a job; where a limit ended it ``shortfall`` says which, and what was found until then is there.
 
+    ``left``: of changes (numbers) what is known of them by now.
     ``chatters``: the logic can go round for ever as it is; ``rounds``: by all states, reached or not, it can.
     ``subsystems``: those that show that a requirement is kept, if there are few.
     """
@@ -132,6 +142,7 @@ class Answer:
     subsystems: frozenset[int] = frozenset()
     found: Found | None = None
     alone: Told | None = None
+    left: tuple[tuple[int, Told], ...] = ()
     trace: Trace | None = None
     shortfall: str = ""
 
@@ -159,6 +170,7 @@ class Worker:
         """Within the time of the clock."""
         self.clock = clock
         told: list[ToldOf] = []
+        left: list[tuple[int, Told]] = []
         try:
             with within_memory(self.space.symbolic.memory):
                 match job:
@@ -175,15 +187,17 @@ class Worker:
                         return Answer(told=self._glance(self.telling(words), change))
                     case ShowJob(number, words):
                         return self._shown(number, words)
-                    case AloneJob():
-                        return Answer(alone=self._explored(job))
+                    case WaysJob():
+                        left.extend(self._ways_kept(job))
+                        return Answer(left=tuple(left))
+                    case AloneJob(change, words, known):
+                        return Answer(alone=self._by_itself(words).told(self._changed(change), known))
                     case LookJob():
                         return Answer(found=self._look(job))
                     case RunJob(change):
-                        altered = Alterations(self.space, self._check).of(self._changes[change])
-                        return Answer(trace=self._run(altered))
+                        return Answer(trace=self._run(self._changed(change)))
         except LimitReached as limit:
-            return Answer(told=tuple(told), shortfall=clock.reason if clock.over else str(limit))
+            return Answer(told=tuple(told), left=tuple(left), shortfall=clock.reason if clock.over else str(limit))
 
     def telling(self, asked: Asked) -> Telling:
         """Made with the first change that is told."""
@@ -236,16 +250,21 @@ class Worker:
         more = altered.more != altered.false
         return () if found is None else (ToldOf(change, True, more, found),)
 
-    def _explored(self, job: AloneJob) -> Told:
-        """What the change proves to be; as little as before where that needs more faults."""
+    def _ways_kept(self, job: WaysJob) -> Iterator[tuple[int, Told]]:
+        for number, known in zip(job.changes, job.known, strict=True):
+            yield number, self._by_itself(job.asked).ways_kept(self._changed(number), known)
+
+    def _by_itself(self, asked: Asked) -> Alone:
         if self._alone is None:
             encoding = self.space.symbolic.encoding
             self.record = self.record or record_of(encoding, self.space.start, self._check, WITHOUT_FAULTS)
-            self._alone = Alone(self.space, self.record, job.asked, self._check)
-        altered = self._altered.get(job.change)
-        if altered is None:
-            altered = Alterations(self.space, self._check).of(self._changes[job.change])
-        return self._alone.told(altered, job.known)
+            self._alone = Alone(self.space, self.record, asked, self._check)
+        return self._alone
+
+    def _changed(self, change: int) -> Altered:
+        if change not in self._altered:
+            self._altered[change] = Alterations(self.space, self._check).of(self._changes[change])
+        return self._altered[change]
 
     def _run(self, altered: Altered) -> Trace | None:
         """To where the transition can happen only with the change; where it never can, to where it only can without."""
