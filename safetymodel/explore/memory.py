@@ -21,8 +21,9 @@ SIDE_BY_SIDE = 2
 BYTES_PER_PLACE = 1_500_000
 """Less to start with for a smaller model: so much for each state, clock bit and fault ..."""
 
-BYTES_PER_TRIPLE = 750
-"""... or, where that is more, so much for each three of them: room costs time, too, before it is used."""
+BYTES_PER_TRIPLE = 165
+"""... or, where that is more, so much for each three of them, and again for each fault that can strike: room costs
+time, too, before it is used."""
 
 TIMES = 4
 """When the memory is full there will be so many times as much."""
@@ -36,11 +37,11 @@ def most_memory(limit: int | None) -> int:
     return limit or int(machine_memory() * SHARE_OF_MACHINE)
 
 
-def growing_memory(system: System, limit: int | None) -> Iterator[int]:
+def growing_memory(system: System, budget: int, limit: int | None) -> Iterator[int]:
     """The bytes to begin with, then always more as long as they do not suffice."""
     most = most_memory(limit) if limit else most_memory(None) // SIDE_BY_SIDE
     places = sum(len(s.states) + max(s.longest).bit_length() for s in system.subsystems) + len(system.faults)
-    memory = min(FIRST_MEMORY, max(BYTES_PER_PLACE * places, BYTES_PER_TRIPLE * places**3), most)
+    memory = min(FIRST_MEMORY, max(BYTES_PER_PLACE * places, BYTES_PER_TRIPLE * (budget + 1) * places**3), most)
     while memory:
         yield memory
         memory = more_memory(memory, limit)

@@ -78,7 +78,7 @@ class Symbolic:
         if handed is not None:
             self._take_up(handed)
             return
-        for memory in growing_memory(system, self._limits.memory):
+        for memory in growing_memory(system, budget, self._limits.memory):
             self.memory = memory
             try:
                 self._explore()

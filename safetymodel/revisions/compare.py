@@ -120,7 +120,7 @@ def compare_behaviour(
         if progress is not None:
             progress(what, 0)
 
-    for memory in growing_memory(joint.system, limits.memory):
+    for memory in growing_memory(joint.system, budget, limits.memory):
         try:
             found = _Search(joint, budget, memory, limits, clock, tell).run()
             return replace(found, seconds=time.monotonic() - started)

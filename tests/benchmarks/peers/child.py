@@ -86,10 +86,10 @@ def bare(system: System, case: Case) -> dict[str, Any]:
     from safetymodel.explore.memory import growing_memory
 
     # the same room for nodes and for the cache of operations as the engine gives itself
-    memory = next(growing_memory(system, None))
+    memory = next(growing_memory(system, case.budget, None))
     encoding = Encoding(system, 0, memory)
     capacity = encoding.decisions.capacity
-    cache = 1 << max(10, (int(memory * 0.2) // 32).bit_length() - 1)
+    cache = 1 << max(10, (int(memory * 0.35) // 32).bit_length() - 1)
     del encoding
     states, _, seconds = bare_script.explore(case.size, capacity, cache)
     return {"states": states, "explore": seconds}
