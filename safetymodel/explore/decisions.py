@@ -28,12 +28,13 @@ class Decisions:
     """A family of diagrams over bits 0..``bits``-1, in that order from the top."""
 
     def __init__(self, bits: int, memory: int) -> None:
-        """``memory`` in bytes: two thirds for nodes, the rest for the cache of operations, as much of it as a power of
-        two takes."""
+        """``memory`` in bytes: three fifths for nodes, the rest for the cache of operations, as much of it as a power
+        of two takes."""
         nodes = max(1 << 12, int(memory * 0.6) // NODE_BYTES)
         cache = 1 << max(10, (int(memory * 0.35) // CACHE_BYTES).bit_length() - 1)
         self.capacity = min(nodes, 1 << 31)
-        self._manager = BCDDManager(self.capacity, min(cache, 1 << 26), 1)
+        self.cache = min(cache, 1 << 26)
+        self._manager = BCDDManager(self.capacity, self.cache, 1)
         self._manager.add_vars(bits)
         self.bits = bits
         self.true: Diagram = self._manager.true()

@@ -56,10 +56,11 @@ class Macrosteps:
         self._reactions = forwards.reactions
         false = self._encoding.decisions.false
         alike = known is not None and (known._states, known._reactions) == (self._states, self._reactions)
+        taken_over = known._known if known is not None and alike else {}
         self._known: dict[Happening, Macrostep | None] = {}
         for tried, operation in _happenings(forwards):
-            if known is not None and alike and (tried, operation) in known._known:
-                self._known[tried, operation] = known._known[tried, operation]
+            if (tried, operation) in taken_over:
+                self._known[tried, operation] = taken_over[tried, operation]
                 continue
             forwards.on_work()
             landed = operation.image(settled)

@@ -81,7 +81,6 @@ class Alone:
         encoding = space.symbolic.encoding
         self.false = encoding.decisions.false
         self._calm_room = encoding.flags_at_most[0]
-        self._declared = asked.declared(encoding)
         self._signals = encoding.signal_support
         self._needs: dict[tuple[str, int], tuple[Diagram, ...]] = {}
 
@@ -265,7 +264,8 @@ class Alone:
 
     def _explored(self, altered: Altered, found: Diagram) -> tuple[SymbolicSpace, Ways]:
         """All that the changed system comes to, with so many faults as are looked at."""
-        return altered_space(self.space, altered, found), Ways(self.space, altered, found)
+        space = altered_space(self.space, altered, found)
+        return space, Ways(self.space, altered, space)
 
     def _decide(
         self, space: SymbolicSpace, ways: Ways, requirement: Requirement, faults: int, everywhere: bool
@@ -287,9 +287,7 @@ class Alone:
 
     def _few(self, requirement: Requirement, faults: int) -> Diagram:
         """All states in which it is asked, with so many faults at the most."""
-        encoding = self.space.symbolic.encoding
-        few = encoding.flags_at_most[min(requirement.withstand, faults)]
-        return few & self._declared if requirement.name in self.asked.plain else few
+        return self.asked.few(self.space.symbolic.encoding, requirement, faults)
 
     def _part(self, space: SymbolicSpace, requirement: Requirement, faults: int) -> SymbolicSpace:
         part = PartOfSpace(space.symbolic, min(requirement.withstand, faults), self._few(requirement, faults))

@@ -21,7 +21,7 @@ from safetymodel.explore.moves import Move
 from safetymodel.explore.ordering import signal_support, support
 from safetymodel.explore.pooling import moved_by
 from safetymodel.explore.symbolic import SymbolicSpace
-from safetymodel.insight.necessity_altered import Altered, Moves, going_on
+from safetymodel.insight.necessity_altered import Altered, Moves, altered_space, going_on
 from safetymodel.insight.necessity_return import Ways
 from safetymodel.model.formula import Not
 from safetymodel.model.system import Requirement
@@ -42,7 +42,8 @@ class Grown:
     @cached_property
     def ways(self) -> Ways:
         """From everywhere."""
-        return Ways(self.space, self.altered, self.altered.reached | self.new)
+        changed = altered_space(self.space, self.altered, self.altered.reached | self.new)
+        return Ways(self.space, self.altered, changed)
 
     @property
     def settled(self) -> Diagram:

@@ -64,9 +64,9 @@ class Asked:
     plain: frozenset[str]
     mirrors: tuple[Mirror, ...] = ()
 
-    def few(self, encoding: Encoding, requirement: Requirement) -> Diagram:
-        """The states with no more faults than the requirement withstands as it is asked."""
-        found = encoding.flags_at_most[min(requirement.withstand, encoding.budget)]
+    def few(self, encoding: Encoding, requirement: Requirement, most: int | None = None) -> Diagram:
+        """The states with no more faults than the requirement withstands as it is asked, nor ``most``, if given."""
+        found = encoding.flags_at_most[min(requirement.withstand, encoding.budget if most is None else most)]
         return found & self.declared(encoding) if requirement.name in self.plain else found
 
     def declared(self, encoding: Encoding) -> Diagram:

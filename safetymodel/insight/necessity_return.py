@@ -12,20 +12,20 @@ from safetymodel.claims.breach_states import after_reactions, can_lead_to
 from safetymodel.claims.clock import Clock
 from safetymodel.explore.decisions import Diagram
 from safetymodel.explore.symbolic import SymbolicSpace
-from safetymodel.insight.necessity_altered import Altered, altered_space
+from safetymodel.insight.necessity_altered import Altered
 from safetymodel.model.formula import Formula
 
 
 class Ways:
     """The ways in one changed system; unless it goes round for ever."""
 
-    def __init__(self, space: SymbolicSpace, altered: Altered, reached: Diagram) -> None:
-        """``space``: the system as it is; ``reached``: all that the changed system comes to, or more, under as many
+    def __init__(self, space: SymbolicSpace, altered: Altered, changed: SymbolicSpace) -> None:
+        """``space``: the system as it is; ``changed``: all that the changed system comes to, or more, under as many
         faults as are looked at."""
         self._altered = altered
-        self._changed = altered_space(space, altered, reached)
-        if self._changed.reached == space.reached:
-            self._changed.alike = space
+        self._changed = changed
+        if changed.reached == space.reached:
+            changed.alike = space
 
     @cached_property
     def _harmed(self) -> Diagram:

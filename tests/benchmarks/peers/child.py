@@ -88,8 +88,7 @@ def bare(system: System, case: Case) -> dict[str, Any]:
     # the same room for nodes and for the cache of operations as the engine gives itself
     memory = next(growing_memory(system, case.budget, None))
     encoding = Encoding(system, 0, memory)
-    capacity = encoding.decisions.capacity
-    cache = 1 << max(10, (int(memory * 0.35) // 32).bit_length() - 1)
+    capacity, cache = encoding.decisions.capacity, encoding.decisions.cache
     del encoding
     states, _, seconds = bare_script.explore(case.size, capacity, cache)
     return {"states": states, "explore": seconds}
