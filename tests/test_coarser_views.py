@@ -12,8 +12,9 @@ from test_engines import ENGINES, Engine, symbolic_engine
 
 from safetymodel.claims import search
 from safetymodel.claims.judge import judge
-from safetymodel.claims.search import Walker
+from safetymodel.claims.search import Layers, Walker
 from safetymodel.explore import symbolic
+from safetymodel.explore.engine import HAPPENINGS, REACTION
 from safetymodel.model.build import load_text
 from safetymodel.model.formula import InState
 from safetymodel.model.system import System
@@ -35,6 +36,15 @@ def test_views_first_or_both_ends_first_gives_the_same_runs(monkeypatch: pytest.
         return run
 
     monkeypatch.setattr(Walker, "_guided", told)
+    deeper = Walker._deeper
+    forwards: list[bool] = []
+
+    def told_of_layer(walker: Walker[Any], layers: Layers[Any]) -> bool:
+        if walker.space._through is not None:
+            forwards.append(True)
+        return deeper(walker, layers)
+
+    monkeypatch.setattr(Walker, "_deeper", told_of_layer)
     broken = 0
     for seed in range(4_000, 4_120):
         system = some_system(seed)
@@ -52,6 +62,7 @@ def test_views_first_or_both_ends_first_gives_the_same_runs(monkeypatch: pytest.
     assert broken > 150
     assert tried.count("found") > 40
     assert tried.count("not found") > 10
+    assert len(forwards) > 40  # in views, too, from both ends
 
 
 @pytest.mark.parametrize("name_engine", ENGINES, ids=lambda pair: pair[0])
@@ -91,3 +102,37 @@ def test_a_space_inside_a_room_has_nothing_else(name_engine: tuple[str, Engine])
         assert space.same(part.transient, space.common(space.transient, room))
         parts += not space.is_empty(room) and not space.same(room, space.reached)
     assert parts > 5
+
+
+def test_steps_of_a_view_are_the_same_in_both_directions() -> None:
+    """Each leads forwards to where it is found backwards from, and every step of the whole shows in it."""
+    rng, steps_seen, hidden = random.Random(5), 0, 0
+    for seed in range(40):
+        system = some_system(seed)
+        if system is None or len(system.subsystems) < 3:
+            continue
+        budget = min(1, len(system.faults))
+        space = symbolic_engine(system, budget)
+        view = space.coarser(rng.sample(range(len(system.subsystems)), len(system.subsystems) // 2))
+        if view is None:
+            continue
+        try:
+            walked = walk(system, budget, most=800)
+        except AssertionError:
+            continue
+        goals = [view.seen(space.only(state)) for state in rng.sample(sorted(walked.steps), min(12, len(walked.steps)))]
+        for state, steps in rng.sample(sorted(walked.steps.items()), min(12, len(walked.steps))):
+            here = view.seen(space.only(state))
+            for kinds in (REACTION, HAPPENINGS):
+                landed = view.after(here, kinds)
+                for goal in goals:
+                    meets = not view.is_empty(view.common(here, view.before(goal, kinds)))
+                    assert meets == (not view.is_empty(view.common(landed, goal))), (seed, state, kinds)
+                    steps_seen += meets
+                for step in steps:
+                    goal = view.seen(space.only(step.after))
+                    if step.kind in kinds and not view.same(goal, here):
+                        assert view.is_empty(view.minus(goal, landed)), (seed, state, step)
+                        hidden += 1
+    assert steps_seen > 200
+    assert hidden > 200

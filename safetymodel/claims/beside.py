@@ -26,8 +26,9 @@ from safetymodel.claims.judge import EngineDisagreement, judge
 from safetymodel.claims.verdict import Judgement
 from safetymodel.explore.engine import Limits, Space
 from safetymodel.explore.memory import most_memory
+from safetymodel.explore.ordering import growing_views
 from safetymodel.explore.symbolic import Handed, Symbolic, SymbolicSpace
-from safetymodel.model.system import Requirement
+from safetymodel.model.system import Requirement, System
 
 MOST_PROCESSES = 4
 
@@ -62,7 +63,8 @@ def room_for(space: Space[Any]) -> int:
 
 
 class Beside(Generic[J, A]):
-    """Jobs, done here and beside; each by whoever is free next.
+    """Jobs, done here and beside; each by whoever is free next: here the first of those that are left, there the last,
+    since neighbours are often alike and what one has found is of use for the next.
 
     ``maker`` names what makes the answering function there, as ``room:function``: it gets the explored states and what
     is ``given``, and gives back an :data:`Answering`. ``here`` does a job in this process. Jobs and answers are
@@ -156,7 +158,7 @@ class Beside(Generic[J, A]):
         return tuple(self._done[number] for number in range(len(self._jobs)))
 
     def _next_here(self) -> int | None:
-        """The next job, perhaps one that a process gives back as it breaks down; None when all are done."""
+        """The first that is left, perhaps one that a process gives back as it breaks down; None when all are done."""
         with self._moved:
             while not self._wrong and len(self._done) < len(self._jobs):
                 if self._waiting:
@@ -165,10 +167,10 @@ class Beside(Generic[J, A]):
             return None
 
     def _next_there(self) -> int | None:
-        """The next job, as soon as there is one; None when no more will come."""
+        """The last that is left, as soon as there is one; None when no more will come."""
         with self._moved:
             while not self._stopping and not self._wrong:
-                number = next((n for n in self._waiting if not self._only_here(self._jobs[n])), None)
+                number = next((n for n in reversed(self._waiting) if not self._only_here(self._jobs[n])), None)
                 if number is not None:
                     self._waiting.remove(number)
                     return number
@@ -285,13 +287,15 @@ Asked = tuple[int, int] | Errand
 """A requirement by its number, with a budget; or an errand."""
 
 
-def _quickness(job: Job) -> int:
-    """What is likely to take long comes first, so that nobody waits for it at the end. (Not with a limit of time: then
-    as many verdicts as can be are worth more.)"""
+def _place(job: Job, system: System) -> tuple[int, int]:
+    """Where it stands in the row, from both ends of which jobs are taken, so that what looks for ways back is done by
+    one process and what has to be watched along a run by another. (Not with a limit of time: then as many verdicts as
+    can be are worth more.) Ways back through the longest chain of reading are likely to take longest: nobody shall wait
+    for them at the end."""
     requirement = job.requirement
     if requirement.form == "always_possible" or (requirement.form == "possible" and job.budget):
-        return 0
-    return 1 if requirement.within is not None or requirement.begins is not None else 2
+        return 0, -len(growing_views(system, (requirement.subject,)))
+    return (2 if requirement.within is not None or requirement.begins is not None else 1), 0
 
 
 class Shared:
@@ -302,9 +306,9 @@ class Shared:
         self._jobs = jobs
         self._clock = clock
         self._order = list(range(len(jobs)))
-        if others and clock.seconds is None:
-            self._order.sort(key=lambda number: _quickness(jobs[number]))
         space = next(iter(spaces.values()))
+        if others and clock.seconds is None:
+            self._order.sort(key=lambda number: _place(jobs[number], space.system))
         symbolic = space.symbolic if isinstance(space, SymbolicSpace) else None
         budgets = {budget: space.budget for budget, space in spaces.items()}
         maker = f"{__name__}:judging"

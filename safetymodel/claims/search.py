@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from functools import reduce
 from typing import Any, Generic, TypeVar
 from weakref import WeakKeyDictionary
 
 from safetymodel.claims.stepping import Stepper
 from safetymodel.claims.verdict import Trace
-from safetymodel.claims.watch import BREACH, NOTHING, Watch
+from safetymodel.claims.watch import BREACH, NOTHING, Watch, is_plain
 from safetymodel.explore.engine import REACTION, Space
 from safetymodel.explore.ordering import growing_views
 from safetymodel.model.formula import Formula
@@ -153,46 +153,67 @@ class Walker(Stepper[S]):
             view = self.space.coarser(subsystems)
             if view is None:
                 return None
-            ahead = Ahead(self._in(view), {v: view.seen(members) for v, members in targets.items()}, coarse=True)
-            while not (first := self._common(layers.found[0], ahead.within[-1])):
-                self.clock.check()
-                if not ahead.goes_on:
-                    return None
-                ahead.farther()
-            run = self._along([], first, ahead, targets) if len(ahead.within) - 1 > SHORT else None
+            start = {value: view.seen(members) for value, members in layers.found[0].items()}
+            ways = self._in(view)._ways(start, {v: view.seen(members) for v, members in targets.items()})
+            if ways is None:
+                return None
+            first = self._common(layers.found[0], ways[0])
+            run = self._along([], first, ways[1:], targets) if len(ways) - 1 > SHORT else None
             if run is not None:
                 return run
         return None
 
+    def _ways(self, start: Mapping[int, S], targets: Mapping[int, S]) -> list[dict[int, S]] | None:
+        """In a coarser view: where the shortest runs to a target are after each of their happenings, or what they pass
+        at most; None where there are none."""
+        layers, back = Layers(self.space), Ahead(self, targets, coarse=True)
+        layers.found, layers.seen = [dict(start)], dict(start)
+        # what does not show may change what is remembered of a run: then it is searched from its end alone
+        for depth, middle in self._met(layers, back, is_plain(self.watch)):
+            if middle:
+                return [*self._back(layers.found[: depth + 1], middle), *reversed(back.within[:-1])]
+        return None
+
     def _meeting(self, layers: Layers[S], targets: Mapping[int, S]) -> Iterator[tuple[int, Trace | None]]:
-        """From both ends: layers of states by the fewest happenings that lead to them, and layers of states by the
-        fewest that lead on to a target, one happening with all its reactions each, the smaller frontier first; where
-        they meet, the run is as long as both together. Again and again how many happenings are too few, and at last
-        the run, if there is one."""
+        """From both ends: again and again how many happenings are too few, and at last the run, if there is one."""
         back = Ahead(self, targets)
+        for depth, middle in self._met(layers, back, True):
+            if middle:
+                yield 0, self._along(layers.found[:depth], middle, back.within[-2::-1], targets)
+            else:
+                yield depth + len(back.within) - 1, None
+
+    def _met(self, layers: Layers[S], back: Ahead[S], forwards: bool) -> Iterator[tuple[int, dict[int, S]]]:
+        """Layers of states by the fewest happenings that lead to them, and layers of states by the fewest that lead on
+        to a target, one happening with all its reactions each, the smaller frontier first (without ``forwards`` always
+        the latter): a run is as long as both together where they meet. Again and again how many layers there are, and
+        where they meet, which is nowhere but at the end."""
         depth = 0
         while depth < len(layers.found) or self._deeper(layers):
             self.clock.check()
             while True:
                 middle = self._common(layers.found[depth], back.within[-1])
-                if middle:
-                    yield 0, self._along(layers.found[:depth], middle, back, targets)
+                if middle or back.goes_on:
+                    yield depth, middle
+                if middle or not back.goes_on:
                     return
-                if not back.goes_on:
-                    return
-                yield depth + len(back.within) - 1, None
-                if depth + 1 < len(layers.found) or back.cost >= self._cost(layers.found[-1]):
+                known = depth + 1 < len(layers.found)
+                if known or (forwards and back.cost >= self._cost(layers.found[-1])):
                     break
                 back.farther()
             depth += 1
 
     def _along(
-        self, layers: list[dict[int, S]], middle: dict[int, S], back: Ahead[S], targets: Mapping[int, S]
+        self,
+        layers: list[dict[int, S]],
+        middle: dict[int, S],
+        ways: Sequence[Mapping[int, S]],
+        targets: Mapping[int, S],
     ) -> Trace | None:
         """The run: on from where both ends meet, each layer no larger than what still leads to a target in time; None
         where what seems to lead there does not."""
         layers = [*layers, middle]
-        for ahead in reversed(back.within[:-1]):
+        for ahead in ways:
             self.clock.check()
             layers.append(self._common(self._reacted(self.happen(layers[-1])), ahead))
         goal = self._goal(layers[-1], targets)

@@ -252,7 +252,7 @@ class SymbolicSpace:
         """Where these reactions and these steps from settled states lead to."""
         images = []
         with self._guard():
-            settled = a & self.symbolic.encoding.calm
+            settled = a & (self.symbolic.encoding.calm if self._through is None else self.settled)
             for members, operations in ((a, reactions), (settled, others)):
                 for operation in operations:
                     self.on_work()

@@ -23,7 +23,7 @@ from safetymodel.model.formula import (
     Not,
     SignalTrue,
 )
-from safetymodel.model.state import State
+from safetymodel.model.state import State, fault_numbers
 from safetymodel.model.system import Event, System, Transition
 
 Kind = Literal["event", "reaction", "fault", "jump", "time", "tick"]
@@ -97,11 +97,8 @@ def holds(system: System, state: State, formula: Formula) -> bool:
 def is_stuck(system: System, state: State, subsystem: int) -> bool:
     """Whether a fault keeps the subsystem from leaving the state it is in."""
     return any(
-        fault.kind == "stuck"
-        and fault.subject == subsystem
-        and state.flags >> fault.number & 1
-        and fault.state in (None, state.states[subsystem])
-        for fault in system.faults
+        fault.kind == "stuck" and fault.subject == subsystem and fault.state in (None, state.states[subsystem])
+        for fault in map(system.faults.__getitem__, fault_numbers(state.flags))
     )
 
 
