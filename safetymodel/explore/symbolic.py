@@ -55,6 +55,9 @@ class Symbolic:
     Not complete where a limit ended the search: ``shortfall`` then says which.
     """
 
+    crowded = 0
+    """Faults more for which there shall be room at first."""
+
     def __init__(
         self,
         system: System,
@@ -78,7 +81,7 @@ class Symbolic:
         if handed is not None:
             self._take_up(handed)
             return
-        for memory in growing_memory(system, budget, self._limits.memory):
+        for memory in growing_memory(system, budget + self.crowded, self._limits.memory):
             self.memory = memory
             try:
                 self._explore()

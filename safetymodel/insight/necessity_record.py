@@ -55,8 +55,9 @@ def record_of(
 
 
 class Recorded(Symbolic):
-    """States that are explored with a record of it."""
+    """States that are explored with a record of it, in a room where changed systems will be explored as well."""
 
+    crowded = 2
     record: Record
 
     def _grown(self) -> Diagram:
