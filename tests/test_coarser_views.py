@@ -136,3 +136,47 @@ def test_steps_of_a_view_are_the_same_in_both_directions() -> None:
                         hidden += 1
     assert steps_seen > 200
     assert hidden > 200
+
+
+HIDDEN_HAPPENING = """
+safetymodel: 1
+title: A start that a happening brings about which a view does not show
+subsystems:
+  motor:
+    states: [off, armed, slow, late, turning]
+    events:
+      arm: {by: operator}
+      creep: {by: operator}
+      go: {by: operator}
+    transitions:
+      - {from: off, to: armed, on: arm}
+      - {from: armed, to: slow, on: creep}
+      - {from: slow, to: late, on: go}
+      - {from: late, to: turning}
+      - {from: armed, to: turning, if: gate is shut}
+  gate:
+    states: [ajar, shut]
+    events:
+      shut_it: {by: operator}
+    transitions:
+      - {from: ajar, to: shut, on: shut_it}
+  lamp:
+    states: [dark, lit]
+    events:
+      light: {by: operator}
+    transitions:
+      - {from: dark, to: lit, on: light}
+requirements:
+  R1: {text: Only the arming button starts it, start: motor is turning, only_by: [motor.arm]}
+"""
+
+
+def test_a_happening_that_a_view_does_not_show_may_change_what_is_remembered(monkeypatch: pytest.MonkeyPatch) -> None:
+    system, problems = load_text(HIDDEN_HAPPENING, "hidden.yaml")
+    assert system is not None, problems
+    monkeypatch.setattr(search, "SHORT", 0)
+    monkeypatch.setattr(symbolic, "MOST_SEEN", 0.95)
+    monkeypatch.setattr(Walker, "_cost", lambda walker, sets: 0)  # forwards wherever that may be done
+    judgement = judge(symbolic_engine(system, 0), system.requirements[0])
+    assert judgement.trace is not None
+    assert judgement.trace.happenings == 2

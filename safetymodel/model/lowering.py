@@ -234,6 +234,8 @@ class Scope:
             bare = [e.name for e in self.events if e.name.endswith(f".{name.text}")]
             own_names = [f.name.text for f in self.members[owner].text.events] if owner is not None else []
             hint = f"name it whole: {bare[0]}" if bare else self.nearest(name.text, [*own_names, *self.event_numbers])
+            if not hint and own and name.text.isidentifier():
+                hint = f"declare it in {own}: `events: {{{name.text}: {{by: operator}}}}`"
             self.error("unknown-event", name, f"there is no event {name.text}", hint)
         return None
 

@@ -1,6 +1,6 @@
-"""Deliberate damage: do the agreement tests see it when an engine is wrong?
+"""Deliberate damage: do the agreement tests see it when an engine, or the review, is wrong?
 
-Each mutation below is one small change of the engines' code. It is applied to a copy of the package in a temporary
+Each mutation below is one small change of the code. It is applied to a copy of the package in a temporary
 folder, and the agreement tests are run against that copy. A mutation that no test sees is a survivor. By hand:
 
     python tests/benchmarks/mutate_engines.py [first letters of a file or a number ...]
@@ -25,6 +25,14 @@ TESTS = (
     "tests/test_coarser_views.py",
     "tests/test_state_spaces.py",
 )
+REVIEW = (
+    "tests/test_necessity_parts.py",
+    "tests/test_necessity_alone.py",
+    "tests/test_necessity.py",
+    "tests/test_second.py",
+)
+REVIEWED = ("insight/", "claims/part_invariant.py", "claims/inductive.py")
+"""Rooms that these tests look at."""
 SECONDS = 300
 """Processor time. A copy whose tests take longer has been damaged so that it does not end: caught."""
 
@@ -163,11 +171,11 @@ MUTATIONS: tuple[Mutation, ...] = tuple(
         ("explore/symbolic.py", "self._after(self.minus(a, on), turning", "self._after(a, turning"),
         ("explore/symbolic.py", "part.settled = self.settled & room", "part.settled = self.settled"),
         ("explore/symbolic.py", "part.reached = self.reached & room", "part.reached = self.reached"),
-        ("claims/search.py", "targets.items()}, coarse=True)", "targets.items()})"),
+        ("claims/search.py", "Ahead(self, targets, coarse=True)", "Ahead(self, targets)"),
         (
             "claims/search.py",
-            "if len(ahead.within) - 1 > SHORT else None",
-            "if len(ahead.within) - 1 <= SHORT else None",
+            "if len(ways) - 1 > SHORT else None",
+            "if len(ways) - 1 <= SHORT else None",
         ),
         ("claims/search.py", "if walker.watch is not NOTHING else {}", "if walker.watch is NOTHING else {}"),
         (
@@ -259,7 +267,15 @@ MUTATIONS: tuple[Mutation, ...] = tuple(
             "self.within = [dict(targets)]\n        self._close()",
             "self.within = [dict(targets)]\n        self.cost = 0",
         ),
-        ("claims/search.py", "for ahead in reversed(back.within[:-1]):", "for ahead in reversed(back.within):"),
+        ("claims/search.py", "middle, back.within[-2::-1], targets)", "middle, back.within[::-1], targets)"),
+        ("claims/search.py", "layers, back, is_plain(self.watch))", "layers, back, True)"),
+        ("claims/search.py", "*reversed(back.within[:-1])]", "*reversed(back.within)]"),
+        ("explore/symbolic.py", "if self._through is None else self.settled)", ")"),
+        ("explore/macrosteps.py", "members if self._strikes else", "members if False else"),
+        ("explore/macrosteps.py", "return asked & ~found == false", "return asked & found != false"),
+        ("explore/halves.py", "if not enough(found):", "if enough(found):"),
+        ("explore/halves.py", "if found == here or enough(found):", "if True:"),
+        ("explore/halves.py", "found = part(middle, end, found)", "found = part(middle + 1, end, found)"),
         (
             "claims/search.py",
             "middle = self._common(layers.found[depth], back.within[-1])",
@@ -310,6 +326,80 @@ MUTATIONS: tuple[Mutation, ...] = tuple(
             "room = space.minus(space.reached, space.minus(space.settled, waiting))",
             "room = space.reached",
         ),
+        # -- the review: what is told of a change without exploring it ------------------------------
+        (
+            "claims/part_invariant.py",
+            "other._calm, other._passing = self._calm | calmed, self._passing | passing",
+            "other._calm, other._passing = self._calm, self._passing | passing",
+        ),
+        (
+            "claims/part_invariant.py",
+            "if any(self._through.concerns(move) for move in moves):\n            return True",
+            "if any(self._through.concerns(move) for move in moves):\n            return False",
+        ),
+        (
+            "claims/part_invariant.py",
+            "for move in moves:\n            for value, members in tuple(self.sets.items()):",
+            "for move in ():\n            for value, members in tuple(self.sets.items()):",
+        ),
+        (
+            "claims/part_invariant.py",
+            "if here != self._false and self._land(value, here):\n                grown = True",
+            "pass",
+        ),
+        (
+            "claims/part_invariant.py",
+            "for happening, operation in self._happenings():",
+            "for happening, operation in ():",
+        ),
+        (
+            "claims/part_invariant.py",
+            "if not is_plain(self.watch) and any(members & passing",
+            "if False and any(members & passing",
+        ),
+        (
+            "claims/part_invariant.py",
+            "if before == value:\n                    found",
+            "if before == value and not self.watch.settling(before):\n                    found",
+        ),
+        (
+            "claims/part_invariant.py",
+            "self._unseen = () if is_plain(self.watch) else tuple(alike.values())",
+            "self._unseen = ()",
+        ),
+        ("claims/part_invariant.py", "yield value, landed & self._passing\n", "pass\n"),
+        ("insight/necessity_stuck.py", " and self._settles(altered, here):", ":"),
+        (
+            "insight/necessity_stuck.py",
+            "yield from run.states[: run.still(altered)]",
+            "yield from run.states",
+        ),
+        (
+            "insight/necessity_alone.py",
+            "if requirement.begins is None and all(m & found & ~altered.lost != self.false for m in members):",
+            "if all(m & found != self.false for m in members):",
+        ),
+        (
+            "insight/necessity_alone.py",
+            "left.open = [r for r in left.open if r.withstand]",
+            "left.open = []",
+        ),
+        (
+            "insight/necessity_return.py",
+            "altered.lost | altered.calmed | ~altered.reached)",
+            "altered.lost | ~altered.reached)",
+        ),
+        ("insight/necessity_return.py", "asked = self._harmed & few", "asked = self._harmed & ~few"),
+        (
+            "claims/inductive.py",
+            "if landing == value:\n                ways.append(self.gates.both(earlier))",
+            "ways.append(self.gates.both(earlier))",
+        ),
+        (
+            "claims/inductive.py",
+            "return -self.gates.both([-way for way in ways])",
+            "return self.gates.both(ways)",
+        ),
     )
 )
 
@@ -321,9 +411,9 @@ def copy_of_project(folder: Path) -> None:
     shutil.copy(ROOT / "pyproject.toml", folder)
 
 
-def run_tests(folder: Path, only: str = "") -> tuple[str, str]:
+def run_tests(folder: Path, tests: tuple[str, ...] = TESTS, only: str = "") -> tuple[str, str]:
     """(caught | survived | endless, the first failing test). ``only`` narrows the tests, as for pytest's ``-k``."""
-    command = [sys.executable, "-m", "pytest", "-x", "-q", "-p", "no:cacheprovider", "--tb=no", *TESTS]
+    command = [sys.executable, "-m", "pytest", "-x", "-q", "-p", "no:cacheprovider", "--tb=no", *tests]
     if only:
         command += ["-k", only]
     environment = {**os.environ, "PYTHONPATH": str(folder), "PYTHONDONTWRITEBYTECODE": "1"}
@@ -351,8 +441,11 @@ def damage(folder: Path, mutation: Mutation) -> tuple[str, str]:
     original = path.read_text(encoding="utf-8")
     path.write_text(original.replace(mutation.old, mutation.new, 1), encoding="utf-8")
     try:
+        if mutation.file.startswith(REVIEWED):
+            return run_tests(folder, REVIEW)
         if mutation.file.startswith("explore/"):
-            found = run_tests(folder, "not symbolic" if mutation.file in EXPLICIT else "not product and not explicit")
+            only = "not symbolic" if mutation.file in EXPLICIT else "not product and not explicit"
+            found = run_tests(folder, only=only)
             if found[0] != "survived":
                 return found
         return run_tests(folder)
@@ -379,7 +472,10 @@ def main(wanted: list[str]) -> int:
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         copy_of_project(folder)
-        what, first = run_tests(folder)
+        looked_at = {REVIEW if m.file.startswith(REVIEWED) else TESTS for _, m in chosen}
+        what, first = next(
+            (found for tests in looked_at if (found := run_tests(folder, tests))[0] != "survived"), ("survived", "")
+        )
         if what != "survived":
             print(f"the tests fail without any damage: {what} {first}")
             return 2
