@@ -31,7 +31,7 @@ class Ways:
     def _harmed(self) -> Diagram:
         """The settled states to start from: after all that is new, and all from which the change takes a step."""
         altered = self._altered
-        harmed = self._changed.reached & (altered.lost | altered.calmed | ~altered.reached)
+        harmed = self._changed.reached & (altered.lost | ~altered.reached)
         return after_reactions(self._changed, harmed, Clock())
 
     def may_be_lost(self, subject: Formula, few: Diagram) -> bool:

@@ -386,8 +386,8 @@ MUTATIONS: tuple[Mutation, ...] = tuple(
         ),
         (
             "insight/necessity_return.py",
-            "altered.lost | altered.calmed | ~altered.reached)",
-            "altered.lost | ~altered.reached)",
+            "(altered.lost | ~altered.reached)",
+            "altered.lost",
         ),
         ("insight/necessity_return.py", "asked = self._harmed & few", "asked = self._harmed & ~few"),
         (
