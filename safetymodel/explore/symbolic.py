@@ -167,6 +167,9 @@ class Symbolic:
 class SymbolicSpace:
     """A :class:`Symbolic` as the engine protocol asks for it, under a budget of at most its own."""
 
+    _through: Through | None = None
+    """What it is seen through, if it is a view."""
+
     def __init__(self, symbolic: Symbolic, budget: int | None = None) -> None:
         self.symbolic = symbolic
         self.system = symbolic.system
@@ -182,7 +185,6 @@ class SymbolicSpace:
         self.start: Diagram = symbolic.start
         self.on_work: Callable[[], None] = no_limit
         """Called before each operation; may raise :class:`LimitReached`."""
-        self._through: Through | None = None
         self._forget()
 
     def _forget(self) -> None:

@@ -77,6 +77,7 @@ class View(SymbolicSpace):
         self.reached = Saturation(encoding, on_work, EVERY_STEP).grow(start, encoding.decisions.true)
         self.settled = self.reached & encoding.calm
         self.transient = self.reached & encoding.transient
+        self._forget()
 
 
 class Views:
