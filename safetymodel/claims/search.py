@@ -69,6 +69,11 @@ class Ahead(Generic[S]):
         """Whether there may be states from which it takes more happenings than so far."""
         return bool(self._frontier)
 
+    @property
+    def onward(self) -> list[dict[int, S]]:
+        """Where a run from the latest set is at most after each of its happenings."""
+        return self.within[-2::-1]
+
     def farther(self) -> None:
         """One happening more."""
         found = dict(self.within[-1])
@@ -171,7 +176,7 @@ class Walker(Stepper[S]):
         # what does not show may change what is remembered of a run: then it is searched from its end alone
         for depth, middle in self._met(layers, back, is_plain(self.watch)):
             if middle:
-                return [*self._back(layers.found[: depth + 1], middle), *reversed(back.within[:-1])]
+                return [*self._back(layers.found[: depth + 1], middle), *back.onward]
         return None
 
     def _meeting(self, layers: Layers[S], targets: Mapping[int, S]) -> Iterator[tuple[int, Trace | None]]:
@@ -179,7 +184,7 @@ class Walker(Stepper[S]):
         back = Ahead(self, targets)
         for depth, middle in self._met(layers, back, True):
             if middle:
-                yield 0, self._along(layers.found[:depth], middle, back.within[-2::-1], targets)
+                yield 0, self._along(layers.found[:depth], middle, back.onward, targets)
             else:
                 yield depth + len(back.within) - 1, None
 

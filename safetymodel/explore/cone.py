@@ -88,11 +88,12 @@ class Through:
     def seen(self, members: Diagram) -> Diagram:
         return members.exists(self._forgotten)
 
-    def encoding(self, transient: Diagram) -> Encoding:
-        """The encoded cone, over the bits of the whole; ``transient`` is where one of its own reactions is due."""
+    def encoding(self, transient: Diagram, calm: Diagram) -> Encoding:
+        """The encoded cone, over the bits of the whole; ``transient`` is where a reaction may be due, ``calm`` where
+        none may."""
         narrow = copy.copy(self.whole)
         narrow.transient = transient
-        narrow.calm = ~transient
+        narrow.calm = calm
         narrow.flags_at_most = tuple(self.seen(few) for few in self.whole.flags_at_most)
         narrow.moves = tuple((move, self.operation(op)) for move, op in self.whole.moves if self.concerns(move))
         return narrow

@@ -257,7 +257,7 @@ class SymbolicSpace:
         """Where these reactions and these steps from settled states lead to."""
         images = []
         with self._guard():
-            settled = a & (self.symbolic.encoding.calm if self._through is None else self.settled)
+            settled = a & self.symbolic.encoding.calm
             for members, operations in ((a, reactions), (settled, others)):
                 for operation in operations:
                     self.on_work()
@@ -310,9 +310,8 @@ class SymbolicSpace:
             return None
         with self._guard():
             through = through_subsystems(encoding, subsystems)
-            view = self._view(through, encoding.transient)
-            view.settled, view.transient = through.seen(self.settled), through.seen(self.transient)
-        return view
+            # what shows the same may be settled or not
+            return self._view(through, through.seen(self.transient), through.seen(self.settled))
 
     def seen(self, a: Diagram) -> Diagram:
         if self._through is None:
@@ -334,22 +333,19 @@ class SymbolicSpace:
         with self._guard():
             through = Through(self.symbolic.encoding, cone)
             own = (t.number for t in self.system.transitions if t.subsystem in cone.subsystems)
-            due = (self.symbolic.encoding.due[number] for number in own)
-            narrow = self._view(through, disjoin(due, self._false))
-            narrow.transient = narrow.reached & narrow.symbolic.encoding.transient
-            narrow.settled = narrow.reached & narrow.symbolic.encoding.calm
-        return narrow
+            due = disjoin((self.symbolic.encoding.due[number] for number in own), self._false)
+            return self._view(through, due, ~due)
 
-    def _view(self, through: Through, transient: Diagram) -> SymbolicSpace:
-        """This space through some subsystems; these states are transient. Which of those that are reached then count as
-        settled and as transient is left to the caller."""
+    def _view(self, through: Through, transient: Diagram, calm: Diagram) -> SymbolicSpace:
+        """This space through some subsystems, in which these states are transient, and those settled."""
         view = copy.copy(self)
         view._forget()
         view._through = through
         view.symbolic = copy.copy(self.symbolic)
-        view.symbolic.encoding = through.encoding(transient)
+        view.symbolic.encoding = through.encoding(transient, calm)
         view.start = through.seen(self.start)
         view.reached = through.seen(self.reached)
+        view.settled, view.transient = view.reached & calm, view.reached & transient
         return view
 
     def _chatters(self) -> bool:

@@ -42,6 +42,9 @@ KINDS: tuple[Kind, ...] = ("part", "removed", "negated", "late")
 GROUP = 80
 """Changes that are explored together: more of them share more work, fewer leave more known when time is up."""
 
+GROUP_BESIDE = 20
+"""The same where a further process explores while others are still told."""
+
 SMALL = 40
 """States of all subsystems together up to which everybody who notices a change is named."""
 
@@ -49,9 +52,6 @@ Exploring = AloneJob | WaysJob
 
 WAYS = 12
 """Changes whose ways back are looked for in one go."""
-
-GROUP_BESIDE = 20
-"""The same where a further process explores while others are still told."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -98,7 +98,7 @@ def is_stuck(system: System, state: State, subsystem: int) -> bool:
     """Whether a fault keeps the subsystem from leaving the state it is in."""
     return any(
         fault.kind == "stuck" and fault.subject == subsystem and fault.state in (None, state.states[subsystem])
-        for fault in map(system.faults.__getitem__, fault_numbers(state.flags))
+        for fault in (system.faults[number] for number in fault_numbers(state.flags))
     )
 
 
