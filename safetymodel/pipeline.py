@@ -23,6 +23,7 @@ from safetymodel.traces.blocked import attempt_words
 from safetymodel.traces.scenarios import ScenarioResult, run_scenario
 
 if TYPE_CHECKING:
+    from safetymodel.claims.process import Spare
     from safetymodel.faults.study import Study
     from safetymodel.insight.review import Part, Review
 
@@ -79,17 +80,20 @@ def verify(
     ``withstand``. A limit that is reached ends in ``undecided``, never in a pass. ``jobs`` processes judge at once
     where the states took long to explore; unless told, as many as there are cores, and without a limit of memory.
     """
+    from safetymodel.claims.process import spare_for
+
     started = time.monotonic()
     system, problems = load(path)
     if system is None:
         return Unread(path, problems)
     limits = limits or Limits()
-    explored = explore(system, budgets_of(system, faults), engine, limits, progress)
-    spaces = explored.spaces
-    clock = Clock(limits.seconds, started)
-    for space in spaces.values():
-        space.on_work = clock.check
-    judgements, disagreement = _judged(system, explored, faults, clock, limits, jobs, progress)
+    with spare_for(jobs, limits.memory) as spare:
+        explored = explore(system, budgets_of(system, faults), engine, limits, progress, spare.look)
+        spaces = explored.spaces
+        clock = Clock(limits.seconds, started)
+        for space in spaces.values():
+            space.on_work = clock.check
+        judgements, disagreement = _judged(system, explored, faults, clock, limits, jobs, progress, spare)
     if second_opinion != "off" and not disagreement:
         judgements, disagreement = _seen_again(system, explored, judgements, limits, started, second_opinion, progress)
         for space in spaces.values():
@@ -120,6 +124,7 @@ def _judged(
     limits: Limits,
     jobs: int | None,
     progress: Progress | None,
+    spare: Spare,
 ) -> tuple[tuple[Judgement, ...], str]:
     """The verdict on each requirement; and what is wrong, should a counterexample not be one."""
     from safetymodel.claims.beside import Job, Shared, processes_for
@@ -133,7 +138,7 @@ def _judged(
     least = min(explored.spaces.values(), key=lambda space: space.complete)
     processes = processes_for(least, explored.seconds, jobs, limits.memory)
     try:
-        with Shared(explored.spaces, [Job(*pair) for pair in asked], clock, processes - 1) as shared:
+        with Shared(explored.spaces, [Job(*pair) for pair in asked], clock, processes - 1, spare) as shared:
             found = shared.judged(tell)
     except EngineDisagreement as wrong:
         return tuple(Judgement(r, budget, "undecided") for r, budget in asked), str(wrong)

@@ -10,12 +10,13 @@ from pathlib import Path
 import pytest
 
 from safetymodel import pipeline
-from safetymodel.claims import beside
+from safetymodel.claims import beside, process
 from safetymodel.claims.beside import Job, Shared
 from safetymodel.claims.clock import Clock
 from safetymodel.claims.judge import EngineDisagreement, judge
 from safetymodel.claims.verdict import Judgement
 from safetymodel.explore.choice import Explored, explore
+from safetymodel.explore.engine import no_limit
 from safetymodel.insight.necessity import Necessity, necessity
 from safetymodel.insight.review import Review
 from safetymodel.model.build import load
@@ -47,6 +48,8 @@ def tell(requirement: Requirement) -> None:
 
 
 def as_judged_here(system: System, explored: Explored) -> tuple[Judgement, ...]:
+    for space in explored.spaces.values():
+        space.on_work = no_limit  # whatever the clock of an earlier test said
     return tuple(judge(explored.spaces[job.budget], job.requirement) for job in jobs_of(system))
 
 
@@ -90,7 +93,7 @@ def test_a_process_that_breaks_down_costs_nothing(
         "import pickle, sys; i, o = sys.stdin.buffer, sys.stdout.buffer; pickle.load(i); pickle.dump('ready', o); "
         "o.flush(); pickle.load(i)",
     ):
-        monkeypatch.setattr(beside, "_start", lambda program=program: faked(program))
+        monkeypatch.setattr(process, "start", lambda program=program: faked(program))
         with Shared(found.spaces, jobs_of(system), Clock(), 1) as shared:
             assert shared.judged(tell) == as_judged_here(system, found)
 
@@ -104,7 +107,7 @@ def test_a_run_that_does_not_hold_there_is_told_here(
         "o.flush(); pickle.load(i); pickle.dump((False, 'X: not a run'), o); o.flush(); pickle.load(i)"
     )
     monkeypatch.setattr(beside.Beside, "_next_here", waits_for_the_others)
-    monkeypatch.setattr(beside, "_start", lambda: faked(program))
+    monkeypatch.setattr(process, "start", lambda: faked(program))
     shared = Shared(found.spaces, jobs_of(system), Clock(), 1)
     with shared, pytest.raises(EngineDisagreement, match="X: not a run"):
         shared.judged(tell)
@@ -148,7 +151,7 @@ def test_necessity_with_several_processes_is_necessity(hatch: Explored, monkeypa
         assert fields(several) == fields(one)
         assert (several.unmirrored, several.shortfall) == (one.unmirrored, one.shortfall)
         assert any(effect.noticed for effect in one.effects)
-    monkeypatch.setattr(beside, "_start", lambda: faked("raise SystemExit(3)"))
+    monkeypatch.setattr(process, "start", lambda: faked("raise SystemExit(3)"))
     assert fields(necessity(hatch.spaces, everything=True, processes=2)) == fields(one)
 
 
@@ -182,3 +185,83 @@ def test_verify_with_several_processes_is_verify() -> None:
     assert len(one.judgements) > 3
     assert [j.word for j in one.judgements] == [j.word for j in two.judgements]
     assert [j.trace for j in one.judgements] == [j.trace for j in two.judgements]
+
+
+def test_a_process_that_was_started_early_is_the_one_that_works(
+    explored: tuple[System, Explored], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    system, found = explored
+    monkeypatch.setattr(process, "SOON", 0.0)
+    monkeypatch.setattr(beside.Beside, "_next_here", waits_for_the_others)
+    with process.Spare(1) as spare:
+        spare.look()  # time counts from here
+        spare.look()
+        monkeypatch.setattr(process, "start", None)  # no other is needed
+        with Shared(found.spaces, jobs_of(system), Clock(), 1, spare) as shared:
+            assert shared.judged(tell) == as_judged_here(system, found)
+        assert spare.take() is None
+
+
+def test_what_nobody_takes_is_ended(monkeypatch: pytest.MonkeyPatch) -> None:
+    started = []
+
+    def started_one() -> subprocess.Popen[bytes]:
+        started.append(faked("import sys; sys.stdin.buffer.read()"))
+        return started[-1]
+
+    monkeypatch.setattr(process, "start", started_one)
+    monkeypatch.setattr(process, "SOON", 0.0)
+    with process.Spare(3) as spare:
+        spare.look()
+        assert not started
+        spare.look()
+        spare.look()
+        assert len(started) == 3
+        assert spare.take() is started[2]
+    assert [each.poll() is None for each in started] == [False, False, True]
+    started[2].communicate()
+
+
+def test_where_none_can_be_started_early_none_is(
+    explored: tuple[System, Explored], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    system, found = explored
+
+    def refused() -> subprocess.Popen[bytes]:
+        raise OSError("no more processes")
+
+    monkeypatch.setattr(process, "start", refused)
+    monkeypatch.setattr(process, "SOON", 0.0)
+    with process.Spare(1) as spare:
+        spare.look()
+        spare.look()
+        with Shared(found.spaces, jobs_of(system), Clock(), 1, spare) as shared:
+            assert shared.judged(tell) == as_judged_here(system, found)
+
+
+@pytest.mark.parametrize(
+    ("jobs", "memory", "most"), [(None, None, 3), (1, None, 0), (2, None, 1), (9, None, 3), (4, 10**9, 0)]
+)
+def test_as_many_are_started_early_as_there_may_be(
+    jobs: int | None, memory: int | None, most: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(process, "at_once", lambda: 4)
+    monkeypatch.setattr(process, "SOON", 0.0)
+    monkeypatch.setattr(process, "start", lambda: faked(""))
+    with process.spare_for(jobs, memory) as spare:
+        spare.look()
+        spare.look()
+        ready = [spare.take() for _ in range(most)]
+        assert None not in ready
+        assert spare.take() is None
+    for each in ready:
+        assert each is not None
+        each.communicate()
+
+
+def test_the_symbolic_engine_tells_that_it_goes_on(explored: tuple[System, Explored]) -> None:
+    system, _ = explored
+    for engine, told in (("symbolic", True), ("product", False)):
+        calls: list[int] = []
+        explore(system, (0,), engine, on_sets=lambda calls=calls: calls.append(1))  # type: ignore[arg-type, misc]
+        assert bool(calls) == told

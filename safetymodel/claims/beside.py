@@ -6,40 +6,32 @@ other. What it answers is what would have been answered here: same order of bits
 
 from __future__ import annotations
 
-import importlib
-import os
 import pickle
 import subprocess
-import sys
 import tempfile
 import threading
-import time
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from types import TracebackType
-from typing import IO, Any, Generic, TypeVar
+from typing import Any, Generic, TypeVar
 
+from safetymodel.claims import process
 from safetymodel.claims.clock import Clock
 from safetymodel.claims.judge import EngineDisagreement, judge
 from safetymodel.claims.verdict import Judgement
-from safetymodel.explore.engine import Limits, Space
+from safetymodel.explore.engine import Space
 from safetymodel.explore.memory import most_memory
 from safetymodel.explore.ordering import growing_views
-from safetymodel.explore.symbolic import Handed, Symbolic, SymbolicSpace
+from safetymodel.explore.symbolic import Symbolic, SymbolicSpace
 from safetymodel.model.system import Requirement, System
-
-MOST_PROCESSES = 4
 
 WORTH_SECONDS = 1.0
 """Seconds of exploring from which on a further process pays for its own start."""
 
 J = TypeVar("J")
 A = TypeVar("A")
-
-Answering = Callable[[Any, Clock], object]
-"""What does a job within the time of a clock; for a job that shows our own mistake it raises EngineDisagreement."""
 
 
 def processes_for(space: Space[Any], seconds: float, jobs: int | None, memory: int | None) -> int:
@@ -56,10 +48,8 @@ def processes_for(space: Space[Any], seconds: float, jobs: int | None, memory: i
 
 def room_for(space: Space[Any]) -> int:
     """How many processes this machine has cores and memory for, at most :data:`MOST_PROCESSES`."""
-    cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
     assert isinstance(space, SymbolicSpace)
-    held = most_memory(None) // space.symbolic.memory
-    return max(1, min(cores, MOST_PROCESSES, held))
+    return max(1, min(process.at_once(), most_memory(None) // space.symbolic.memory))
 
 
 class Beside(Generic[J, A]):
@@ -67,7 +57,7 @@ class Beside(Generic[J, A]):
     since neighbours are often alike and what one has found is of use for the next.
 
     ``maker`` names what makes the answering function there, as ``room:function``: it gets the explored states and what
-    is ``given``, and gives back an :data:`Answering`. ``here`` does a job in this process. Jobs and answers are
+    is ``given``, and gives back an :data:`process.Answering`. ``here`` does a job in this process. Jobs and answers are
     pickled on their way.
     """
 
@@ -79,11 +69,13 @@ class Beside(Generic[J, A]):
         here: Callable[[J, Clock], A],
         others: int,
         only_here: Callable[[J], bool] = lambda _: False,
+        spare: process.Spare | None = None,
     ) -> None:
         """``symbolic`` is not needed without ``others``, the number of further processes. ``only_here``: of the jobs
-        that are not worth it there."""
+        that are not worth it there. ``spare`` may have processes that are already started."""
         self._here = here
         self._only_here = only_here
+        self._spare = spare or process.Spare(0)
         self._jobs: list[J] = []
         self._clock = Clock()
         self._waiting: deque[int] = deque()
@@ -111,8 +103,8 @@ class Beside(Generic[J, A]):
         with self._moved:
             self._stopping = True
             self._moved.notify_all()
-        for process in self._processes:
-            process.kill()
+        for each in self._processes:
+            each.kill()
         for thread in self._threads:
             thread.join()
         if self._directory is not None:
@@ -181,18 +173,18 @@ class Beside(Generic[J, A]):
         """In a thread of its own: start one process, and keep it at work."""
         number: int | None = None
         try:
-            process = _start()
-            self._processes.append(process)
+            beside = self._spare.take() or process.start()
+            self._processes.append(beside)
             if self._stopping:
-                process.kill()
-            assert process.stdin is not None
-            assert process.stdout is not None
-            with process:
-                _send(process.stdin, given)
-                pickle.load(process.stdout)  # it is ready: until then the others take the jobs
+                beside.kill()
+            assert beside.stdin is not None
+            assert beside.stdout is not None
+            with beside:
+                process.send(beside.stdin, given)
+                pickle.load(beside.stdout)  # it is ready: until then the others take the jobs
                 while (number := self._next_there()) is not None:
-                    _send(process.stdin, (self._jobs[number], _told(self._clock)))
-                    right, answer = pickle.load(process.stdout)
+                    process.send(beside.stdin, (self._jobs[number], process.told(self._clock)))
+                    right, answer = pickle.load(beside.stdout)
                     with self._moved:
                         if right:
                             self._done[number] = answer
@@ -205,64 +197,6 @@ class Beside(Generic[J, A]):
                 if number is not None:
                     self._waiting.append(number)
                 self._moved.notify_all()
-
-
-def _told(clock: Clock) -> tuple[float | None, float, str]:
-    """Seconds of the limit, and how many of them are over: other processes may count from another moment; and what is
-    said then."""
-    return clock.seconds, time.monotonic() - clock.started, clock.said
-
-
-def _clock(told: tuple[float | None, float, str]) -> Clock:
-    seconds, over, said = told
-    return Clock(seconds, time.monotonic() - over, said)
-
-
-def _send(to: IO[bytes], what: object) -> None:
-    pickle.dump(what, to)
-    to.flush()
-
-
-def _start() -> subprocess.Popen[bytes]:
-    """Another interpreter that runs :func:`serve`. It is in a session of its own, so that an interruption at the
-    terminal reaches this process alone, which then ends the others."""
-    package = str(Path(__file__).resolve().parents[2])
-    program = f"import sys; sys.path.insert(0, {package!r}); from safetymodel.claims.beside import serve; serve()"
-    return subprocess.Popen(
-        [sys.executable, "-c", program],
-        stdin=subprocess.PIPE,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.DEVNULL,
-        start_new_session=True,
-    )
-
-
-def serve() -> None:
-    """The other side: read the system and its states, then do what comes until nothing does."""
-    asked, answers = sys.stdin.buffer, sys.stdout.buffer
-    handed: Handed
-    handed, maker, given = pickle.load(asked)
-    most = max(handed.memory, most_memory(None) // MOST_PROCESSES)
-    answering: Answering = _named(maker)(
-        Symbolic(handed.system, handed.budget, Limits(memory=most), handed=handed), given
-    )
-    _send(answers, "ready")
-    while True:
-        try:
-            job, told = pickle.load(asked)
-        except EOFError:
-            return
-        try:
-            answer = (True, answering(job, _clock(told)))
-        except EngineDisagreement as wrong:
-            answer = (False, str(wrong))
-        _send(answers, answer)
-
-
-def _named(function: str) -> Any:
-    """The function that is named as ``room:function``."""
-    room, _, name = function.partition(":")
-    return getattr(importlib.import_module(room), name)
 
 
 @dataclass(frozen=True, slots=True)
@@ -301,7 +235,14 @@ def _place(job: Job, system: System) -> tuple[int, int]:
 class Shared:
     """Requirements, judged here and beside."""
 
-    def __init__(self, spaces: Mapping[int, Space[Any]], jobs: Sequence[Job], clock: Clock, others: int) -> None:
+    def __init__(
+        self,
+        spaces: Mapping[int, Space[Any]],
+        jobs: Sequence[Job],
+        clock: Clock,
+        others: int,
+        spare: process.Spare | None = None,
+    ) -> None:
         self._spaces = spaces
         self._jobs = jobs
         self._clock = clock
@@ -312,7 +253,7 @@ class Shared:
         symbolic = space.symbolic if isinstance(space, SymbolicSpace) else None
         budgets = {budget: space.budget for budget, space in spaces.items()}
         maker = f"{__name__}:judging"
-        self.beside: Beside[Asked, Any] = Beside(symbolic, maker, budgets, self._answer, others)
+        self.beside: Beside[Asked, Any] = Beside(symbolic, maker, budgets, self._answer, others, spare=spare)
 
     def __enter__(self) -> Shared:
         return self
@@ -347,14 +288,14 @@ def _answered(job: Asked, spaces: Mapping[int, Space[Any]], clock: Clock) -> obj
     if isinstance(job, Errand):
         for each in spaces.values():
             each.on_work = clock.check
-        return _named(job.function)(spaces, job.given, clock)
+        return process.named(job.function)(spaces, job.given, clock)
     number, budget = job
     space = spaces[budget]
     space.on_work = clock.check
     return judge(space, space.system.requirements[number], clock)
 
 
-def judging(symbolic: Symbolic, budgets: Mapping[int, int]) -> Answering:
+def judging(symbolic: Symbolic, budgets: Mapping[int, int]) -> process.Answering:
     """Judges there. ``budgets``: under which budget to judge for each that is asked for."""
     spaces = {budget: SymbolicSpace(symbolic, own) for budget, own in budgets.items()}
     return lambda job, clock: _answered(job, spaces, clock)

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Literal
 
-from safetymodel.explore.engine import Limits, Progress, Space
+from safetymodel.explore.engine import Limits, Progress, Space, no_limit
 from safetymodel.model.system import System
 
 EngineName = Literal["auto", "product", "symbolic"]
@@ -50,10 +50,12 @@ def explore(
     engine: EngineName = "auto",
     limits: Limits | None = None,
     progress: Progress | None = None,
+    on_sets: Callable[[], None] = no_limit,
 ) -> Explored:
-    """Explore under every budget (ascending). The largest is explored once; the others are parts of it."""
+    """Explore under every budget (ascending). The largest is explored once; the others are parts of it. ``on_sets`` is
+    called now and then while the symbolic engine explores."""
     started = time.monotonic()
-    found = _chosen(system, budgets, engine, limits or Limits(), started, progress)
+    found = _chosen(system, budgets, engine, limits or Limits(), started, progress, on_sets)
     return replace(found, seconds=time.monotonic() - started)
 
 
@@ -64,6 +66,7 @@ def _chosen(
     limits: Limits,
     started: float,
     progress: Progress | None,
+    on_sets: Callable[[], None],
 ) -> Explored:
     def left() -> Limits:
         if limits.seconds is None:
@@ -73,11 +76,11 @@ def _chosen(
     if engine == "product":
         return Explored("product", "asked for", _product(system, budgets, left(), progress))
     if engine == "symbolic":
-        return Explored("symbolic", "asked for", _symbolic(system, budgets, left(), progress))
+        return Explored("symbolic", "asked for", _symbolic(system, budgets, left(), progress, on_sets))
     deepest = max((max(s.longest) for s in system.subsystems), default=0)
     if deepest > DEEP:
         reason = f"a clock runs for {deepest:,} ticks"
-        return Explored("symbolic", reason, _symbolic(system, budgets, left(), progress))
+        return Explored("symbolic", reason, _symbolic(system, budgets, left(), progress, on_sets))
     few = min(SMALL, limits.states or SMALL)
     from safetymodel.explore.product import Product, ProductSpace
 
@@ -87,7 +90,7 @@ def _chosen(
         spaces = {budget: ProductSpace(product, k) for budget, k in zip(budgets, useful, strict=True)}
         return Explored("product", f"at most {SMALL:,} states: each is written down", spaces)
     reason = f"more than {SMALL:,} states" if product.too_many_states else product.shortfall
-    return Explored("symbolic", reason, _symbolic(system, budgets, left(), progress))
+    return Explored("symbolic", reason, _symbolic(system, budgets, left(), progress, on_sets))
 
 
 def _far_too_many(known: Sequence[int]) -> bool:
@@ -121,10 +124,10 @@ def _product(
 
 
 def _symbolic(
-    system: System, budgets: Sequence[int], limits: Limits, progress: Progress | None
+    system: System, budgets: Sequence[int], limits: Limits, progress: Progress | None, on_sets: Callable[[], None]
 ) -> dict[int, Space[Any]]:
     from safetymodel.explore.symbolic import Symbolic, SymbolicSpace
 
     useful = [min(budget, len(system.faults)) for budget in budgets]
-    symbolic = Symbolic(system, useful[-1], limits, progress)
+    symbolic = Symbolic(system, useful[-1], limits, progress, on_growing=on_sets)
     return {budget: SymbolicSpace(symbolic, k) for budget, k in zip(budgets, useful, strict=True)}

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
-from safetymodel.claims.beside import Answering
 from safetymodel.claims.clock import Clock
+from safetymodel.claims.process import Answering
 from safetymodel.claims.search import Walker
 from safetymodel.claims.verdict import Trace, Word
 from safetymodel.claims.watch import NOTHING

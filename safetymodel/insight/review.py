@@ -9,6 +9,7 @@ from typing import Any, Literal, TypeVar
 
 from safetymodel.claims.beside import Errand, Job, Shared, processes_for
 from safetymodel.claims.clock import Clock, seconds_for_more
+from safetymodel.claims.process import Spare, spare_for
 from safetymodel.claims.verdict import Judgement, Word
 from safetymodel.explore.choice import EngineName, explore
 from safetymodel.explore.engine import LimitReached, Limits, Progress, Space
@@ -106,13 +107,29 @@ def review(
     everything, however long it takes. ``jobs`` processes work at once where the states took long to explore; unless
     told, as many as there are cores, and without a limit of memory.
     """
-    started = time.monotonic()
     limits = limits or Limits()
+    with spare_for(jobs, limits.memory) as spare:
+        return _review(system, faults, parts, engine, limits, progress, all_runs, problems, jobs, spare)
+
+
+def _review(
+    system: System,
+    faults: int | None,
+    parts: Collection[Part],
+    engine: EngineName,
+    limits: Limits,
+    progress: Progress | None,
+    all_runs: bool,
+    problems: tuple[Problem, ...],
+    jobs: int | None,
+    spare: Spare,
+) -> Review:
+    started = time.monotonic()
     most = max((r.withstand for r in system.requirements), default=0) if faults is None else faults
     every = "suggestions" in parts or "necessity" in parts
     asked = {r.withstand for r in system.requirements if r.withstand <= most or every}
     budgets = sorted({0, most, *asked})
-    explored = explore(system, budgets, engine, limits, progress)
+    explored = explore(system, budgets, engine, limits, progress, spare.look)
     spaces = explored.spaces
     clock = Clock(limits.seconds, started)
     for space in spaces.values():
@@ -142,7 +159,7 @@ def review(
     defects = response = found = suggestions = noticed = None
     judgements: tuple[Judgement, ...] = ()
     to_judge = _to_judge(system, most, every) if {"suggestions", "response"} & set(parts) else []
-    with Shared(spaces, to_judge, clock, processes - 1) as shared:
+    with Shared(spaces, to_judge, clock, processes - 1, spare) as shared:
         judgements = shared.judged(lambda requirement: tell(f"judging {requirement.name}"))
         judgements = tuple(replace(j, budget=job.budget) for j, job in zip(judgements, to_judge, strict=True))
         undecided += [f"{j.requirement.name} ({j.reason})" for j in judgements if j.word == "undecided"]
