@@ -133,7 +133,7 @@ def _sheet_rows(
     system: System, limits: Limits, progress: Progress | None, left_out: list[str]
 ) -> dict[str, tuple[str, ...]] | None:
     """The steps of the commissioning sheet that test each requirement; None where no sheet could be planned."""
-    from safetymodel.bench.commission import Commissioning, commission
+    from safetymodel.bench.sheets.commission import Commissioning, commission
 
     found = _within(
         left_out, "the commissioning sheet", lambda: commission(system.file, None, None, False, None, limits, progress)

@@ -80,12 +80,12 @@ def verify(
     ``withstand``. A limit that is reached ends in ``undecided``, never in a pass. ``jobs`` processes judge at once
     where the states took long to explore; unless told, as many as there are cores, and without a limit of memory.
     """
-    from safetymodel.claims.process import spare_for
-
     started = time.monotonic()
     system, problems = load(path)
     if system is None:
         return Unread(path, problems)
+    from safetymodel.claims.process import spare_for
+
     limits = limits or Limits()
     with spare_for(jobs, limits.memory) as spare:
         explored = explore(system, budgets_of(system, faults), engine, limits, progress, spare.look)

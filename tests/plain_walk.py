@@ -253,9 +253,7 @@ def _possible(walked: Walk, requirement: Requirement) -> tuple[str, tuple[int, i
             return state_set
         found: set[State] = set()
         for f in left:
-            after = {
-                t.after for s in state_set for t in walked.steps[s] if t.kind == "fault" and t.number == f
-            }
+            after = {t.after for s in state_set for t in walked.steps[s] if t.kind == "fault" and t.number == f}
             found |= struck(react(after), left - {f})
         return found
 
@@ -270,9 +268,7 @@ def _possible(walked: Walk, requirement: Requirement) -> tuple[str, tuple[int, i
 def _always_possible(walked: Walk, requirement: Requirement) -> tuple[str, tuple[int, int] | None, int | None]:
     if not walked.settled:
         return "empty", None, None
-    trapped = walked.settled - _can_lead_to(
-        walked, {s for s in walked.settled if _is(walked, s, requirement.subject)}
-    )
+    trapped = walked.settled - _can_lead_to(walked, {s for s in walked.settled if _is(walked, s, requirement.subject)})
     if not trapped:
         return "holds", None, None
     return "broken", shortest(walked, _plain, _keep, lambda a, b, c, state, d: state in trapped), None

@@ -11,8 +11,8 @@ from dataclasses import dataclass
 from itertools import chain, combinations, product
 
 from safetymodel.claims.watch import BREACH
-from safetymodel.insight.suggest_game import held_with
-from safetymodel.insight.suggest_goal import Goal
+from safetymodel.insight.suggest.game import held_with
+from safetymodel.insight.suggest.goal import Goal
 from safetymodel.model.state import State, initial_state
 from safetymodel.model.step import can_move, due, happenings, holds, moved
 from safetymodel.model.system import Event, System, Transition

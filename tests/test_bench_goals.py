@@ -17,7 +17,7 @@ from safetymodel.bench.kept import Setting, replay_text
 from safetymodel.bench.mapping import mapping_by_names
 from safetymodel.bench.parts import without
 from safetymodel.bench.reactions import CannotTrack
-from safetymodel.bench.shrink import shrink
+from safetymodel.bench.shortest.shrink import shrink
 from safetymodel.bench.stimulus import Stimulus, stimulus_name
 from safetymodel.bench.told import told
 from safetymodel.bench.tracking import Tracker

@@ -16,7 +16,7 @@ from safetymodel.bench.kept import read_replay, replay_on
 from safetymodel.bench.mapping import mapping_by_names
 from safetymodel.bench.run import run
 from safetymodel.bench.settable import Settable
-from safetymodel.bench.shrink import shrink
+from safetymodel.bench.shortest.shrink import shrink
 from safetymodel.bench.stimulus import stimulus_name
 from safetymodel.bench.told import told
 from safetymodel.bench.tracking import Tracker

@@ -12,12 +12,12 @@ from safetymodel.bench.defects import Defect, defect_named
 from safetymodel.bench.hunt import Bounds, hunt
 from safetymodel.bench.mapping import mapping_by_names, shows_subsystem
 from safetymodel.bench.run import run
-from safetymodel.bench.shrink import Shrunk, shrink
+from safetymodel.bench.shortest.shrink import Shrunk, shrink
+from safetymodel.bench.shortest.ways import proper
 from safetymodel.bench.stimulus import Stimulus, happenings_of, read_stimuli, stimulus_name
 from safetymodel.bench.told import told
 from safetymodel.bench.tracking import Tracker
 from safetymodel.bench.twin import Twin
-from safetymodel.bench.ways import proper
 from safetymodel.model.build import load, load_text
 from safetymodel.model.system import System
 

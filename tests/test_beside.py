@@ -17,7 +17,8 @@ from safetymodel.claims.judge import EngineDisagreement, judge
 from safetymodel.claims.verdict import Judgement
 from safetymodel.explore.choice import Explored, explore
 from safetymodel.explore.engine import no_limit
-from safetymodel.insight.necessity import Necessity, necessity
+from safetymodel.insight.necessity.effects import Necessity
+from safetymodel.insight.necessity.search import necessity
 from safetymodel.insight.review import Review
 from safetymodel.model.build import load
 from safetymodel.model.system import Requirement, System

@@ -13,14 +13,15 @@ from random_systems import random_spec
 from safetymodel.claims.clock import Clock
 from safetymodel.explore.choice import explore
 from safetymodel.explore.engine import LimitReached, going_round
-from safetymodel.insight.necessity import Necessity, necessity
-from safetymodel.insight.necessity_alone import Alone
-from safetymodel.insight.necessity_altered import Altered
-from safetymodel.insight.necessity_changes import changes_of
-from safetymodel.insight.necessity_mirrors import mirrors_of, with_mirrors
-from safetymodel.insight.necessity_sentences import effect_sentence, mirrored_sentences, summary
-from safetymodel.insight.necessity_variants import changed_system
-from safetymodel.insight.necessity_verdicts import Told
+from safetymodel.insight.necessity.alone import Alone
+from safetymodel.insight.necessity.altered import Altered
+from safetymodel.insight.necessity.changes import changes_of
+from safetymodel.insight.necessity.effects import Necessity
+from safetymodel.insight.necessity.mirrors import mirrors_of, with_mirrors
+from safetymodel.insight.necessity.search import necessity
+from safetymodel.insight.necessity.sentences import effect_sentence, mirrored_sentences, summary
+from safetymodel.insight.necessity.variants import changed_system
+from safetymodel.insight.necessity.verdicts import Told
 from safetymodel.insight.standing import RANK, word_of
 from safetymodel.model.build import load, load_text
 from safetymodel.model.formula import TRUE
@@ -280,7 +281,7 @@ def test_most_is_told_without_exploring_anew(monkeypatch: pytest.MonkeyPatch) ->
         return told(self, altered, may)
 
     monkeypatch.setattr(Alone, "told", counting)
-    monkeypatch.setattr("safetymodel.insight.necessity_jobs.look", None)
+    monkeypatch.setattr("safetymodel.insight.necessity.jobs.look", None)
     found = hatch(everything=False)
     open_parts = [e for e in found.of_kind("part") if e.change.number in explored]
     assert found.parts == 13

@@ -10,13 +10,14 @@ from test_necessity import PUMP, TWINS, twin_channels
 
 from safetymodel.explore.choice import explore
 from safetymodel.explore.symbolic import SymbolicSpace
-from safetymodel.insight.necessity import Effect, necessity
-from safetymodel.insight.necessity_alone import WITHOUT_FAULTS, Alone
-from safetymodel.insight.necessity_mirrors import asked_with
-from safetymodel.insight.necessity_record import Recorded, record_of
-from safetymodel.insight.necessity_sentences import change_text
-from safetymodel.insight.necessity_told import Telling
-from safetymodel.insight.necessity_verdicts import Told
+from safetymodel.insight.necessity.alone import WITHOUT_FAULTS, Alone
+from safetymodel.insight.necessity.effects import Effect
+from safetymodel.insight.necessity.mirrors import asked_with
+from safetymodel.insight.necessity.record import Recorded, record_of
+from safetymodel.insight.necessity.search import necessity
+from safetymodel.insight.necessity.sentences import change_text
+from safetymodel.insight.necessity.told import Telling
+from safetymodel.insight.necessity.verdicts import Told
 from safetymodel.insight.standing import word_of
 from safetymodel.model.build import load_text
 from safetymodel.model.system import System

@@ -18,12 +18,12 @@ from safetymodel.explore.choice import explore
 from safetymodel.explore.cone import through_subsystems
 from safetymodel.explore.engine import going_round, no_limit
 from safetymodel.explore.symbolic import Symbolic, SymbolicSpace
-from safetymodel.insight.necessity_changes import changes_of
-from safetymodel.insight.necessity_kept import Rounds
-from safetymodel.insight.necessity_mirrors import Asked
-from safetymodel.insight.necessity_sentences import change_text
-from safetymodel.insight.necessity_told import Telling
-from safetymodel.insight.necessity_variants import changed_system
+from safetymodel.insight.necessity.changes import changes_of
+from safetymodel.insight.necessity.kept import Rounds
+from safetymodel.insight.necessity.mirrors import Asked
+from safetymodel.insight.necessity.sentences import change_text
+from safetymodel.insight.necessity.told import Telling
+from safetymodel.insight.necessity.variants import changed_system
 from safetymodel.insight.standing import RANK, word_of
 from safetymodel.model.system import System
 

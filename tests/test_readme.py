@@ -42,8 +42,13 @@ def run(command: str, folder: Path) -> str:
     path = f"{program}{os.pathsep}{os.environ['PATH']}"
     environment = {**os.environ, "PATH": path, "NO_COLOR": "1", "COLUMNS": "100"}
     done = subprocess.run(
-        ["bash", "-c", command], cwd=folder, env=environment, stdout=subprocess.PIPE, stderr=subprocess.STDOUT,
-        text=True, timeout=120,
+        ["bash", "-c", command],
+        cwd=folder,
+        env=environment,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        text=True,
+        timeout=120,
     )
     return done.stdout
 

@@ -14,23 +14,23 @@ from pathlib import Path
 import pytest
 from random_systems import random_spec
 
-from safetymodel.bench.commission import Commissioning, commission
 from safetymodel.bench.defects import Defect, defect_named, defects_of
 from safetymodel.bench.device import DeviceError
-from safetymodel.bench.follow import Follower
-from safetymodel.bench.forcing import with_forces
-from safetymodel.bench.goals import goals_of
 from safetymodel.bench.mapping import mapping_by_names
-from safetymodel.bench.modes import Asked
-from safetymodel.bench.plan import Planner
 from safetymodel.bench.reactions import CannotTrack
-from safetymodel.bench.sheet_run import mapping_with_forces, run_sheet
-from safetymodel.bench.sheets import COLUMNS
+from safetymodel.bench.sheets.commission import Commissioning, commission
+from safetymodel.bench.sheets.follow import Follower
+from safetymodel.bench.sheets.forcing import with_forces
+from safetymodel.bench.sheets.goals import goals_of
+from safetymodel.bench.sheets.modes import Asked
+from safetymodel.bench.sheets.plan import Planner
+from safetymodel.bench.sheets.sheet_run import mapping_with_forces, run_sheet
+from safetymodel.bench.sheets.sheets import COLUMNS
+from safetymodel.bench.sheets.stages import Goal
+from safetymodel.bench.sheets.walks import Plan
 from safetymodel.bench.sights import Sight, alone, assigned, part_list
-from safetymodel.bench.stages import Goal
 from safetymodel.bench.stimulus import Stimulus
 from safetymodel.bench.twin import Twin
-from safetymodel.bench.walks import Plan
 from safetymodel.explore.choice import explore
 from safetymodel.explore.engine import Limits
 from safetymodel.model.able import able
@@ -412,7 +412,7 @@ def test_hostile_text_stays_text() -> None:
     forced = with_forces(system)
     space = explore(forced.system, (1,)).spaces[1]
     plan = Planner(forced, goals_of(forced.system, forced.declared), space, lambda: None).plan()
-    from safetymodel.bench.sheets import sheet_of
+    from safetymodel.bench.sheets.sheets import sheet_of
 
     sheet = sheet_of(plan)
     assert "<script>" not in sheet_page(sheet)

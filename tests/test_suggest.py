@@ -8,8 +8,8 @@ from plain_walk import walk
 
 from safetymodel.explore.choice import explore
 from safetymodel.insight.standing import word_of
-from safetymodel.insight.suggest import suggest, suggest_for
-from safetymodel.insight.suggested import Suggestion
+from safetymodel.insight.suggest.search import suggest, suggest_for
+from safetymodel.insight.suggest.suggested import Suggestion
 from safetymodel.model.build import load
 from safetymodel.model.system import System
 from safetymodel.traces.wording import formula_text

@@ -10,8 +10,8 @@ from suggesting import BruteForce
 
 from safetymodel.explore.choice import explore
 from safetymodel.insight.standing import word_of
-from safetymodel.insight.suggest import suggest
-from safetymodel.insight.suggest_goal import goal_of
+from safetymodel.insight.suggest.goal import goal_of
+from safetymodel.insight.suggest.search import suggest
 from safetymodel.model.build import load_text
 from safetymodel.model.system import System
 

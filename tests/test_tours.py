@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from safetymodel.bench import tours
+from safetymodel.bench.sheets import tours
 from safetymodel.model.build import load
 
 TEXTBOOK = Path(__file__).resolve().parent.parent / "specs" / "textbook"

@@ -188,7 +188,11 @@ def test_saved_traces_replay_with_pytest(tmp_path: Path) -> None:
     assert names == [".json", ".py"]
     replay = subprocess.run(
         [sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", str(tmp_path / "kept")],
-        cwd=tmp_path, env={**os.environ, "PYTHONPATH": str(ROOT)}, capture_output=True, text=True, timeout=120,
+        cwd=tmp_path,
+        env={**os.environ, "PYTHONPATH": str(ROOT)},
+        capture_output=True,
+        text=True,
+        timeout=120,
     )
     assert replay.returncode == 0, replay.stdout
 

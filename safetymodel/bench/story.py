@@ -18,7 +18,7 @@ from safetymodel.bench.map_file import mapping_for
 from safetymodel.bench.mapping import Mapping
 from safetymodel.bench.reactions import CannotTrack
 from safetymodel.bench.run import Record, run
-from safetymodel.bench.shrink import shrink
+from safetymodel.bench.shortest.shrink import shrink
 from safetymodel.bench.stimulus import stimulus_name
 from safetymodel.bench.tracking import Tracker
 from safetymodel.model.system import System

@@ -25,11 +25,11 @@ def work_sheet(
 
     ``named`` are the subsystems of modes and the events of emergency stops (None: found by their words).
     """
-    from safetymodel.bench.commission import Commissioning, commission
     from safetymodel.bench.connect import open_device
     from safetymodel.bench.device import DeviceError
     from safetymodel.bench.map_file import mapping_for
-    from safetymodel.bench.sheet_run import mapping_with_forces, run_sheet, worked_data
+    from safetymodel.bench.sheets.commission import Commissioning, commission
+    from safetymodel.bench.sheets.sheet_run import mapping_with_forces, run_sheet, worked_data
     from safetymodel.explore.engine import LimitReached
     from safetymodel.pipeline import save_text
     from safetymodel.problems import Problem

@@ -54,8 +54,8 @@ def sheets(
     quiet: Annotated[bool, typer.Option("--quiet", help="Write the files, print nothing but problems.")] = False,
 ) -> int:
     """Plan the commissioning: a sheet of test rows that shows every interlock, reset, fault, stop and way out."""
-    from safetymodel.bench.commission import Commissioning, commission
-    from safetymodel.bench.sheets import COLUMNS
+    from safetymodel.bench.sheets.commission import Commissioning, commission
+    from safetymodel.bench.sheets.sheets import COLUMNS
     from safetymodel.explore.engine import Limits
     from safetymodel.files import cannot_write
     from safetymodel.pipeline import save_text

@@ -15,10 +15,11 @@ from safetymodel.explore.choice import EngineName, explore
 from safetymodel.explore.engine import LimitReached, Limits, Progress, Space
 from safetymodel.insight.defects import Defects, find_defects
 from safetymodel.insight.matrix import Matrix, matrix
-from safetymodel.insight.necessity import Necessity, necessity
+from safetymodel.insight.necessity.effects import Necessity
+from safetymodel.insight.necessity.search import necessity
 from safetymodel.insight.response import Budget, response_budgets
-from safetymodel.insight.suggest import suggest_for
-from safetymodel.insight.suggested import Suggestion
+from safetymodel.insight.suggest.search import suggest_for
+from safetymodel.insight.suggest.suggested import Suggestion
 from safetymodel.model.system import System
 from safetymodel.problems import Problem
 from safetymodel.traces.wording import counted

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterator, Sequence
 
-from safetymodel.insight.necessity import Effect, Necessity
-from safetymodel.insight.necessity_sentences import mirrored_sentences, summary
+from safetymodel.insight.necessity.effects import Effect, Necessity
+from safetymodel.insight.necessity.sentences import mirrored_sentences, summary
 from safetymodel.model.system import System
 from safetymodel.report.said import Block, Piece, Words
 from safetymodel.traces.fold import folded

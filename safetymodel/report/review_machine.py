@@ -6,11 +6,11 @@ from typing import Any
 
 from safetymodel.insight.defects import Defect
 from safetymodel.insight.matrix import TICK, Mark, Matrix
-from safetymodel.insight.necessity import Necessity
-from safetymodel.insight.necessity_sentences import mirror_text
+from safetymodel.insight.necessity.effects import Necessity
+from safetymodel.insight.necessity.sentences import mirror_text
 from safetymodel.insight.response import Budget
 from safetymodel.insight.review import Review
-from safetymodel.insight.suggested import Suggestion
+from safetymodel.insight.suggest.suggested import Suggestion
 from safetymodel.insight.when import When
 from safetymodel.model.system import System
 from safetymodel.report.machine import FORMAT, milliseconds, problem_json

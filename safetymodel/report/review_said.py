@@ -10,7 +10,7 @@ from safetymodel.insight.defects import Defect
 from safetymodel.insight.matrix import Matrix
 from safetymodel.insight.response import Budget
 from safetymodel.insight.review import Review
-from safetymodel.insight.suggested import Suggestion
+from safetymodel.insight.suggest.suggested import Suggestion
 from safetymodel.model.state import State, changes
 from safetymodel.model.system import System
 from safetymodel.report.matrix_words import causes_told, effect_text, lettered, mark_words, still_names, weight

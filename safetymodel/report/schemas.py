@@ -11,8 +11,8 @@ from typing import Any, get_args
 from safetymodel.claims.verdict import Road, Word
 from safetymodel.insight.defects import DefectKind
 from safetymodel.insight.matrix import Does
-from safetymodel.insight.necessity_changes import Kind as ChangeKind
-from safetymodel.insight.suggested import Outcome, Sight
+from safetymodel.insight.necessity.changes import Kind as ChangeKind
+from safetymodel.insight.suggest.suggested import Outcome, Sight
 from safetymodel.model.step import Kind
 from safetymodel.model.system import Form
 from safetymodel.report.machine import FORMAT

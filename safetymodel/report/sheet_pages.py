@@ -1,6 +1,6 @@
 """A commissioning sheet as Markdown, comma-separated values and a page to print (A4 across, black and white).
 
-The sheet comes from `bench/sheets`, which this room does not know: it reads what the protocols here name.
+The sheet comes from `bench/sheets/sheets`, which this room does not know: it reads what the protocols here name.
 """
 
 from __future__ import annotations

@@ -18,9 +18,10 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from safetymodel.explore.choice import explore
-from safetymodel.insight.necessity import Effect, Necessity, necessity
-from safetymodel.insight.necessity_changes import spread_out
-from safetymodel.insight.necessity_sentences import mirrored_sentences, summary
+from safetymodel.insight.necessity.changes import spread_out
+from safetymodel.insight.necessity.effects import Effect, Necessity
+from safetymodel.insight.necessity.search import necessity
+from safetymodel.insight.necessity.sentences import mirrored_sentences, summary
 from safetymodel.model.build import load
 from safetymodel.model.formula import SignalTrue, atoms
 from safetymodel.model.system import System

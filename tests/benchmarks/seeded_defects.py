@@ -25,12 +25,12 @@ from safetymodel.bench.defects import Defect, some_defects
 from safetymodel.bench.hunt import Bounds, hunt
 from safetymodel.bench.mapping import mapping_by_names
 from safetymodel.bench.parts import without
-from safetymodel.bench.shrink import shrink
+from safetymodel.bench.shortest.shrink import shrink
+from safetymodel.bench.shortest.ways import Ways
 from safetymodel.bench.sights import held
 from safetymodel.bench.stimulus import happenings_of
 from safetymodel.bench.tracking import Tracker
 from safetymodel.bench.twin import Twin
-from safetymodel.bench.ways import Ways
 from safetymodel.claims.search import Walker
 from safetymodel.explore.choice import explore
 from safetymodel.explore.single import single_moves

@@ -19,12 +19,12 @@ from pathlib import Path
 
 from seeded_defects import Oracle
 
-from safetymodel.bench.commission import Commissioning, commission
 from safetymodel.bench.defects import Defect, some_defects
 from safetymodel.bench.device import DeviceError
 from safetymodel.bench.hunt import Bounds, hunt
 from safetymodel.bench.mapping import mapping_by_names
-from safetymodel.bench.sheet_run import mapping_with_forces, run_sheet
+from safetymodel.bench.sheets.commission import Commissioning, commission
+from safetymodel.bench.sheets.sheet_run import mapping_with_forces, run_sheet
 from safetymodel.bench.sights import part_list
 from safetymodel.bench.stimulus import stimulus_name
 from safetymodel.bench.twin import Twin

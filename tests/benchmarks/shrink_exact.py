@@ -21,7 +21,7 @@ sys.path.insert(0, str(Path(__file__).parent.parent))
 from plain_bench import some_wrong
 
 from safetymodel.bench.reactions import CannotTrack
-from safetymodel.bench.shrink import shrink
+from safetymodel.bench.shortest.shrink import shrink
 from safetymodel.bench.stimulus import happenings_of
 
 

@@ -12,7 +12,7 @@ from pathlib import Path
 
 from safetymodel.explore.choice import explore
 from safetymodel.insight.standing import word_of
-from safetymodel.insight.suggest import suggest
+from safetymodel.insight.suggest.search import suggest
 from safetymodel.model.build import load
 
 DRAFT = Path(__file__).resolve().parent.parent.parent / "specs" / "whimbrel-draft.yaml"

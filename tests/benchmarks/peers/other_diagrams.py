@@ -115,5 +115,3 @@ def explore(system: System, budget: int) -> int:
     _kept.clear()
     space = SymbolicSpace(Symbolic(system, budget))
     return space.size(space.reached)
-
-

@@ -1,0 +1,1 @@
+"""Shortest sequences that show a difference between a device and the model."""

@@ -1,0 +1,1 @@
+"""Which requirement needs what: the system changed in one place at a time, and who notices."""
