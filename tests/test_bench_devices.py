@@ -17,11 +17,13 @@ from pathlib import Path
 
 import pytest
 
-from safetymodel.bench.connect import Guarded, open_device
+from safetymodel.bench.connect import open_device
+from safetymodel.bench.guarded import Guarded
 from safetymodel.bench.hunt import Bounds
 from safetymodel.bench.map_file import load_mapping, read_mapping
 from safetymodel.bench.mapping import mapping_by_names
-from safetymodel.bench.modbus import Layout, _requests, parse_point
+from safetymodel.bench.modbus import Layout, _requests
+from safetymodel.bench.modbus_points import parse_point
 from safetymodel.bench.run import Rig, run
 from safetymodel.bench.stimulus import Stimulus, read_stimuli
 from safetymodel.bench.story import Benched, Call, bench
@@ -91,9 +93,6 @@ def test_a_careless_controller_is_found_and_the_way_is_short(hatch: System, devi
         (lines("forgets"), "garbage", "the device says nothing of inner_door"),
         (lines("strange"), "garbage", "panel shows 'purple', which is no value of panel"),
         (lines("chatters"), "garbage", "the device (speaks without being asked|answers a `read` without `values`)"),
-        ("lines:no-such-program-here", "refused", "cannot start no-such-program-here: No such file or directory"),
-        ("lines:", "refused", "no command is given"),
-        ("lines:'open", "refused", "the command cannot be read: No closing quotation"),
     ],
 )
 def test_a_device_that_fails_ends_the_run_and_the_way_so_far_is_kept(
@@ -261,13 +260,76 @@ def test_mistakes_in_a_map(hatch: System) -> None:
     assert load_mapping("no-such-map.yaml", hatch)[1][0].slug == "no-such-file"
 
 
+BAD_POINTS = """\
+safetymodel_map: 1
+time: {settle: 500 ms, at_most: 10 ms, tick: coil 9}
+events:
+  panel.ask_inner: {apply: coil one}
+  panel.ask_outer: {apply: discrete 1}
+  inner_door.pull: {set: coil 7, to: 7}
+  inner_door.push: {set: holding 70000}
+  outer_door.pull: {apply: coil 3}
+inputs:
+  inner_shut: {point: input 4}
+outputs:
+  panel: {point: input 1}
+  inner_door: {point: holding 2, values: {closed: 0, open: 99999}}
+  inner_bolt: {point: coil -1, values: {in: false, out: true}}
+  outer_door: {point: discrete 3, values: {closed: false, open: ajar}}
+faults:
+  inner_bolt_jammed: {apply: coil 3}
+"""
+
+
+def test_mistakes_in_a_modbus_map_are_told_before_any_connection(hatch: System, tmp_path: Path) -> None:
+    path = tmp_path / "map.yaml"
+    path.write_text(BAD_POINTS, encoding="utf-8")
+    found = bench(hatch, Call("modbus://127.0.0.1:1", str(path)))
+    assert isinstance(found, tuple), "it tried to connect"
+    assert sorted((p.span.line, p.slug) for p in found) == [
+        (1, "no-reset"), (2, "bad-duration"), (2, "bad-point"), (4, "bad-point"), (5, "bad-point"), (6, "bad-value"),
+        (7, "bad-point"), (10, "bad-point"), (12, "missing-values"), (13, "bad-value"), (14, "bad-point"),
+        (15, "bad-value"), (17, "same-point"),
+    ]  # fmt: skip
+    told = {p.span.line: p for p in found}
+    assert all(p.span.column > 1 for line, p in told.items() if line > 1)
+    assert told[4].message == "`coil one` is no Modbus point"
+    assert told[5].message == "discrete 1 can only be read"
+    assert told[6].message == "coil 7 is true or false, never 7"
+    assert told[12].hint == "add `values: {idle: 0, inner: 1, outer: 2}`, as the device has it"
+    assert told[17].others[0].line == 8
+    others = {p.slug for p in load_mapping(str(path), hatch, "lines:./rig")[1]}
+    assert others == {"bad-duration", "same-point"}, "the points of other devices are their own affair"
+
+
+@pytest.mark.parametrize(
+    ("device", "slug", "message"),
+    [
+        ("lines:", "no-command", "no command is given"),
+        ("lines:python3 'rig.py", "bad-command", "the command cannot be read: No closing quotation"),
+        ("lines:no-such-rig --fast", "no-such-command", "there is no command no-such-rig"),
+        ("lines:./no/rig", "no-such-command", "there is no command ./no/rig"),
+    ],
+)
+@pytest.mark.parametrize("sheet", [False, True])
+def test_mistakes_in_a_command_are_mistakes_of_the_call(
+    device: str, slug: str, message: str, sheet: bool, capsys: pytest.CaptureFixture[str]
+) -> None:
+    from safetymodel.cli import main
+
+    with pytest.raises(SystemExit) as left:
+        main(["bench", SPEC, "--device", device, *(["--sheet"] if sheet else [])])
+    assert left.value.code == 2
+    assert f"error: {message} [{slug}]" in capsys.readouterr().err
+
+
 def test_every_map_that_is_written_is_read_back() -> None:
     looked = 0
     for path in sorted((ROOT / "specs").rglob("*.yaml")):
         system, _ = load(str(path))
         if system is None:
             continue
-        mapping, problems = read_mapping(Layout(system).map_text().encode(), "map.yaml", system)
+        mapping, problems = read_mapping(Layout(system).map_text().encode(), "map.yaml", system, "modbus://h:1")
         assert mapping is not None, (path, problems)
         assert None not in mapping.events + mapping.faults
         assert {o.subsystem for o in mapping.outputs if o.subsystem is not None} == set(range(len(system.subsystems)))

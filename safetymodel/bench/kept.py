@@ -84,7 +84,7 @@ def replay_on(
 
     Raises ValueError where the spec, the map or the call has problems, DeviceError where the device fails.
     """
-    system, mapping = spec_and_map(spec, map_file)
+    system, mapping = spec_and_map(spec, map_file, device)
     given, problem = read_stimuli(system, stimuli)
     opened = problem or open_device(device, system, timeout, defect or None)
     if isinstance(opened, Problem):

@@ -36,14 +36,21 @@ GRACE = 2.0
 """Seconds that a process gets to end after its input is closed."""
 
 
-class LinesDevice:
-    """``command`` is split as a shell would, and run without one; ``timeout`` in seconds for each answer, a wait of the
-    device's clock added."""
+def words_of(command: str) -> list[str]:
+    """The words of a command as a shell would split it; ValueError where a quote is not closed."""
+    return shlex.split(command, posix=os.name != "nt")
 
-    def __init__(self, command: str, timeout: float = 5.0) -> None:
+
+class LinesDevice:
+    """``command`` is split as a shell would, and run without one, in ``folder`` where one is named; ``timeout`` in
+    seconds for each answer, a wait of the device's clock added."""
+
+    can_start_again = True
+
+    def __init__(self, command: str, timeout: float = 5.0, folder: str = "") -> None:
         self.timeout = timeout
         try:
-            words = shlex.split(command, posix=os.name != "nt")
+            words = words_of(command)
         except ValueError as error:
             raise DeviceError("refused", f"the command cannot be read: {error}", "close its quotes") from None
         if not words:
@@ -51,7 +58,7 @@ class LinesDevice:
         try:
             self._process = subprocess.Popen(
                 words, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, encoding="utf-8",
-                errors="replace", bufsize=1,
+                errors="replace", bufsize=1, cwd=folder or None,
             )  # fmt: skip
         except (OSError, ValueError) as error:
             why = getattr(error, "strerror", None) or str(error)
@@ -66,17 +73,17 @@ class LinesDevice:
             thread.start()
 
     def reset(self) -> None:
-        self._ask({"do": "reset"})
+        self._do({"do": "reset"})
 
     def apply(self, point: str) -> None:
-        self._ask({"do": "apply", "point": point})
+        self._do({"do": "apply", "point": point})
 
     def write(self, point: str, value: Value) -> None:
-        self._ask({"do": "write", "point": point, "value": value})
+        self._do({"do": "write", "point": point, "value": value})
 
     def wait(self, milliseconds: Fraction) -> None:
         number = int(milliseconds) if milliseconds.denominator == 1 else float(milliseconds)
-        self._ask({"do": "wait", "ms": number}, float(milliseconds) / 1000)
+        self._do({"do": "wait", "ms": number}, float(milliseconds) / 1000)
 
     def read(self, points: Sequence[str]) -> Mapping[str, Value]:
         values = self._ask({"do": "read", "points": list(points)}).get("values")
@@ -104,6 +111,13 @@ class LinesDevice:
                 stream.close()
 
     # -- one question and its answer ----------------------------------------------------------
+
+    def _do(self, message: Mapping[str, Any], longer: float = 0.0) -> None:
+        """Ask for something that is answered by `{"ok": true}`, and by nothing else."""
+        answer = self._ask(message, longer)
+        if answer.get("ok") is not True:
+            text = f"the device answers a `{message['do']}` with {_short(json.dumps(answer))}"
+            raise DeviceError("garbage", text, 'it answers {"ok": true}, or {"error": "why"} where it cannot')
 
     def _ask(self, message: Mapping[str, Any], longer: float = 0.0) -> dict[str, Any]:
         assert self._process.stdin is not None

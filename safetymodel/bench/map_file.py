@@ -26,12 +26,13 @@ from fractions import Fraction
 
 from safetymodel.bench.device import Value
 from safetymodel.bench.mapping import Action, Input, Mapping, Output, mapping_by_names, shows_subsystem, shows_truth
+from safetymodel.bench.modbus_points import Use, example_values, wrong_use, wrong_value
 from safetymodel.model.build import load
 from safetymodel.model.formula import Defined, Formula, SignalTrue
 from safetymodel.model.system import System
 from safetymodel.names import did_you_mean
 from safetymodel.problems import Problem, errors
-from safetymodel.span import Span
+from safetymodel.span import NOWHERE, Span
 from safetymodel.spec.durations import milliseconds
 from safetymodel.spec.fit import fit
 from safetymodel.spec.reader import Node, Source, decode, parse, read_bytes
@@ -90,29 +91,37 @@ MAP = Record(
 )
 
 
-def mapping_for(system: System, map_file: str) -> tuple[Mapping | None, tuple[Problem, ...]]:
-    """The mapping of a file; by the names of the spec where none is named."""
-    return load_mapping(map_file, system) if map_file else (mapping_by_names(system), ())
+def mapping_for(system: System, map_file: str, device: str = "") -> tuple[Mapping | None, tuple[Problem, ...]]:
+    """The mapping of a file; by the names of the spec where none is named. ``device`` is its name on the command line:
+    what its points cannot do is a problem of the map."""
+    if map_file:
+        return load_mapping(map_file, system, device)
+    if device.startswith("modbus:"):
+        hint = "`safetymodel twin SPEC --write-map FILE` writes one for the twin"
+        return None, (Problem("map-needed", NOWHERE, "a Modbus device needs a map of its points: --map FILE", hint),)
+    return mapping_by_names(system), ()
 
 
-def spec_and_map(spec: str | System, map_file: str) -> tuple[System, Mapping]:
+def spec_and_map(spec: str | System, map_file: str, device: str = "") -> tuple[System, Mapping]:
     """For programs: a spec file (or its system) and a map file. Raises ValueError with the problems in words."""
     system, problems = (spec, ()) if isinstance(spec, System) else load(spec)
     mapping: Mapping | None = None
     if system is not None:
-        mapping, problems = mapping_for(system, map_file)
+        mapping, problems = mapping_for(system, map_file, device)
     if system is None or mapping is None:
         raise ValueError("\n".join(problem.as_text() for problem in errors(problems)))
     return system, mapping
 
 
-def load_mapping(file: str, system: System) -> tuple[Mapping | None, tuple[Problem, ...]]:
+def load_mapping(file: str, system: System, device: str = "") -> tuple[Mapping | None, tuple[Problem, ...]]:
     """The mapping of a map file, and all that is wrong with it; no mapping exactly where something is an error."""
     data = read_bytes(file)
-    return (None, (data,)) if isinstance(data, Problem) else read_mapping(data, file, system)
+    return (None, (data,)) if isinstance(data, Problem) else read_mapping(data, file, system, device)
 
 
-def read_mapping(data: bytes, file: str, system: System) -> tuple[Mapping | None, tuple[Problem, ...]]:
+def read_mapping(
+    data: bytes, file: str, system: System, device: str = ""
+) -> tuple[Mapping | None, tuple[Problem, ...]]:
     """As :func:`load_mapping`, from the bytes of the file."""
     source = decode(data, file)
     if isinstance(source, Problem):
@@ -127,26 +136,39 @@ def read_mapping(data: bytes, file: str, system: System) -> tuple[Mapping | None
             )
         return None, tuple(problems)
     problems.extend(fit(source, root, MAP))
-    mapping = _Reader(source, problems, system).mapping(root)
+    mapping = _Reader(source, problems, system, device.startswith("modbus:")).mapping(root)
     return (None if errors(problems) else mapping), tuple(problems)
 
 
 class _Reader:
-    def __init__(self, source: Source, problems: list[Problem], system: System) -> None:
+    """``modbus``: the device speaks Modbus, so that what its points can do and show is known."""
+
+    def __init__(self, source: Source, problems: list[Problem], system: System, modbus: bool) -> None:
         self.source = source
         self.problems = problems
         self.system = system
+        self.modbus = modbus
+        self._used: dict[Action, tuple[str, Node]] = {}
 
-    def wrong(self, slug: str, node: Node, message: str, hint: str = "") -> None:
-        self.problems.append(self.source.problem(slug, self.source.span(node), message, hint))
+    def wrong(self, slug: str, node: Node, message: str, hint: str = "", **more: object) -> None:
+        self.problems.append(self.source.problem(slug, self.source.span(node), message, hint, **more))
 
     def mapping(self, root: Node) -> Mapping:
         reset, time = root.get("reset"), root.get("time")
         settle, at_most = self.length(time, "settle"), self.length(time, "at_most")
+        late = time.get("at_most") if time is not None else None
+        if late is not None and at_most < settle:
+            hint = "write a time as long as `settle`, or longer"
+            self.wrong("bad-duration", late, "`at_most` is shorter than `settle`, before which nothing is read", hint)
+        if reset is None and self.modbus:
+            hint = "write `reset: {apply: coil N}`"
+            self.wrong("no-reset", root, "a Modbus device does not reset itself: the map has no `reset`", hint)
         slack = time.get("slack") if time else None
         tick = time.get("tick") if time else None
         if tick is not None and self.system.tick is None:
             self.wrong("no-time", tick, "the spec has no durations, so no time passes in it", "remove `tick`")
+        elif tick is not None:
+            self.point(tick, "tick")
         return Mapping(
             events=self.actions(root, "events", "event", [event.name for event in self.system.events]),
             faults=self.actions(root, "faults", "fault", [fault.name for fault in self.system.faults]),
@@ -179,7 +201,9 @@ class _Reader:
                 self.wrong(
                     f"unknown-{what}", name, f"the spec has no {what} {name.text}", did_you_mean(name.text, names)
                 )
-            found[name.text] = self.action(node, f"{what} {name.text}")
+            found[name.text] = action = self.action(node, f"{what} {name.text}")
+            if action is not None:
+                self.once(action, f"{what} {name.text}", node)
         return tuple(found.get(name) for name in names)
 
     def action(self, node: Node, owner: str) -> Action | None:
@@ -192,9 +216,34 @@ class _Reader:
         if apply is not None:
             if to is not None:
                 self.wrong("one-action", to, "`to` belongs to `set`", "remove it, or write `set:`")
+            self.point(apply, "apply")
             return Action("apply", apply.text)
         assert set_ is not None
-        return Action("set", set_.text, True if to is None else value_of(to))
+        value = True if to is None else value_of(to)
+        if self.point(set_, "set"):
+            self.value(set_.text, value, to or set_)
+        return Action("set", set_.text, value)
+
+    def once(self, action: Action, owner: str, node: Node) -> None:
+        """An error where two things are brought about alike: the device cannot tell them apart."""
+        if action in self._used:
+            other, place = self._used[action]
+            message = f"{action.point} brings about {other} and {owner}: the device cannot tell them apart"
+            self.wrong("same-point", node, message, "give each a point of its own", others=(self.source.span(place),))
+        self._used.setdefault(action, (owner, node))
+
+    def point(self, node: Node, use: Use) -> bool:
+        """Whether the device has such a point, fit for this use, as far as is known."""
+        told = wrong_use(node.text, use) if self.modbus else None
+        if told is not None:
+            self.wrong("bad-point", node, *told)
+        return told is None
+
+    def value(self, point: str, value: Value, node: Node) -> None:
+        """Something about a value that the point never takes or shows."""
+        told = wrong_value(point, value) if self.modbus else None
+        if told is not None:
+            self.wrong("bad-value", node, *told)
 
     def inputs(self, root: Node) -> tuple[Input, ...]:
         names = {signal.name: signal.number for signal in self.system.signals}
@@ -206,6 +255,7 @@ class _Reader:
                     "unknown-signal", name, f"the spec has no signal {name.text}", did_you_mean(name.text, names)
                 )
             elif point is not None:
+                self.point(point, "play")
                 found.append(Input(names[name.text], point.text, _is_true(node.get("inverted"))))
         return tuple(found)
 
@@ -220,12 +270,15 @@ class _Reader:
         truth = self.truth(name.text)
         if point is None:
             return None
+        known = self.point(point, "read")
         if subsystem is not None and (values is not None or truth is None):
             if inverted is not None:
                 self.wrong(
                     "inverted-states", inverted, "`inverted` belongs to a signal or condition", "swap the values"
                 )
             table = self.values(name, values, subsystem.states)
+            if known and self.modbus:
+                self.shown(point, values, subsystem.states)
             return shows_subsystem(system, subsystem.number, point.text, table) if table is not None else None
         if truth is None:
             declared = [s.name for s in system.subsystems] + [s.name for s in system.signals]
@@ -237,6 +290,15 @@ class _Reader:
         if values is not None:
             self.wrong("values-of-truth", values, f"{name.text} is true or false", "remove `values`; see `inverted`")
         return shows_truth(name.text, point.text, truth, _is_true(inverted))
+
+    def shown(self, point: Node, values: Node | None, states: tuple[str, ...]) -> None:
+        """Something about states that a Modbus point cannot show."""
+        if values is None:
+            hint = f"add `values: {{{example_values(point.text, states)}}}`, as the device has it"
+            self.wrong("missing-values", point, f"{point.text} does not show states by their names", hint)
+            return
+        for _, value in values.pairs:
+            self.value(point.text, value_of(value), value)
 
     def truth(self, name: str) -> Formula | None:
         for signal in self.system.signals:

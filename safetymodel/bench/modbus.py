@@ -1,29 +1,24 @@
 """Modbus TCP: a client for a device on the bench, a server for the twin. The one room that knows pymodbus.
 
-Points are `coil N`, `discrete N` (read only), `holding N` and `input N` (read only), N from 0 as on the wire. `apply`
-writes true (or 1) and then takes it back, as a finger on a button does.
+Points are those of `modbus_points`. `apply` writes true (or 1) and then takes it back, as a finger on a button does.
 """
 
 from __future__ import annotations
 
 import logging
 import math
-import re
 import time
 from collections.abc import Callable, Mapping, Sequence
 from fractions import Fraction
-from typing import Any, Literal
+from typing import Any
 
 from safetymodel.bench.device import DeviceError, Value
+from safetymodel.bench.modbus_points import Table, parse_point
 from safetymodel.bench.real_time import InRealTime
 from safetymodel.bench.twin import Twin
 from safetymodel.model.system import System
 from safetymodel.traces.wording import counted
 
-Table = Literal["coil", "discrete", "holding", "input"]
-
-_POINT = re.compile(r"(coil|discrete|holding|input) ([0-9]{1,5})\Z")
-LAST = 65_535
 MOST_BITS, MOST_REGISTERS = 2_000, 125
 """What one request may ask for (Modbus application protocol V1.1b3, values from memory: check the printed text)."""
 NEAR = 16
@@ -46,16 +41,6 @@ def _library() -> Any:
         raise NotInstalled from None
     logging.getLogger("pymodbus").setLevel(logging.CRITICAL + 1)  # what it has to say comes as an error of the device
     return pymodbus
-
-
-def parse_point(text: str) -> tuple[Table, int]:
-    """The table and the address of a point; DeviceError where it is none."""
-    match = _POINT.match(text)
-    if match is None or int(match[2]) > LAST:
-        hint = "write `coil N`, `discrete N`, `holding N` or `input N`, N from 0 to 65535"
-        raise DeviceError("refused", f"`{text[:60]}` is no Modbus point", hint)
-    table: Table = match[1]  # type: ignore[assignment]
-    return table, int(match[2])
 
 
 class ModbusDevice:

@@ -88,12 +88,9 @@ def bench(system: System, call: Call, report: Report | None = None) -> Benched |
 
     A device that cannot be reached is no problem of the call: the run ends early.
     """
-    mapping, problems = mapping_for(system, call.map_file)
+    mapping, problems = mapping_for(system, call.map_file, call.device)
     if mapping is None:
         return problems
-    if call.device.startswith("modbus:") and not call.map_file:
-        hint = "`safetymodel twin SPEC --write-map FILE` writes one for the twin"
-        return (Problem("map-needed", NOWHERE, "a Modbus device needs a map of its points: --map FILE", hint),)
     stimuli, problem = read_replay(call.replay, system) if call.replay else ((), None)
     if problem is not None:
         return (problem,)
