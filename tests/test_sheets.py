@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import random
+import re
 from collections.abc import Iterator
 from dataclasses import replace
 from fractions import Fraction
@@ -23,8 +24,9 @@ from safetymodel.bench.sheets.follow import Follower
 from safetymodel.bench.sheets.forcing import with_forces
 from safetymodel.bench.sheets.goals import goals_of
 from safetymodel.bench.sheets.modes import Asked
+from safetymodel.bench.sheets.observed import with_results
 from safetymodel.bench.sheets.plan import Planner
-from safetymodel.bench.sheets.sheet_run import mapping_with_forces, run_sheet
+from safetymodel.bench.sheets.sheet_run import mapping_with_forces, run_sheet, worked_data
 from safetymodel.bench.sheets.sheets import COLUMNS
 from safetymodel.bench.sheets.stages import Goal
 from safetymodel.bench.sheets.walks import Plan
@@ -48,6 +50,7 @@ from safetymodel.model.step import (
 from safetymodel.model.system import System
 from safetymodel.problems import Problem
 from safetymodel.report.sheet_pages import in_print, sheet_csv, sheet_markdown, sheet_page
+from safetymodel.report.sheets_said import worked_lines
 
 SPECS = Path(__file__).resolve().parent.parent / "specs"
 SEEDS = range(60)
@@ -652,6 +655,8 @@ def test_a_row_without_a_point_is_not_run_and_no_pass() -> None:
     words = {one.word for one in done.worked}
     assert "pass" in words
     assert words <= {"pass", "not run"}
+    helps = "has to be forced (true|false): name the point where the bench can play it under `inputs` of the map file"
+    assert all(re.search(helps, one.reason) for one in done.worked if one.word == "not run")
 
 
 def test_able_is_what_the_plan_asks() -> None:
@@ -719,3 +724,70 @@ def test_a_spec_in_which_nothing_happens_has_an_empty_sheet(tmp_path: Path) -> N
     commissioned = commission(str(path))
     assert isinstance(commissioned, Commissioning)
     assert not commissioned.plan.walks
+
+
+def benched_sheet(*arguments: str) -> int:
+    from safetymodel.cli import main
+
+    with pytest.raises(SystemExit) as left:
+        main(["bench", *arguments, "--sheet"])
+    assert isinstance(left.value.code, int)
+    return left.value.code
+
+
+@pytest.mark.parametrize(
+    "options",
+    [("--steps", "5"), ("--seed", "0"), ("--faults", "1"), ("--minutes", "1"), ("--replay", "x"), ("--no-shrink",)],
+)
+def test_options_of_a_fuzz_run_are_refused_with_a_sheet(
+    options: tuple[str, ...], capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert benched_sheet(str(SPECS / "pass-through.yaml"), "--device", "twin", *options) == 2
+    assert f"error: {options[0]} cannot go with --sheet" in capsys.readouterr().err
+
+
+def test_a_sheet_that_a_bench_has_worked_is_filled_in(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    spec, out = str(SPECS / "pass-through.yaml"), tmp_path / "out"
+    told = ("--device", "twin", "--defect", "stuck:inner_shut:true", "--out", str(out))
+    assert benched_sheet(spec, *told) == 1
+    printed = capsys.readouterr().out
+    failed = next(line for line in printed.splitlines() if line.startswith("step "))
+    assert f"wrote {out / 'sheet.html'}" in printed
+    rows = list(csv.reader(io.StringIO((out / "sheet.csv").read_text(encoding="utf-8"))))
+    of = {row[0]: row[COLUMNS.index("observed") : COLUMNS.index("pass or fail") + 1] for row in rows[1:]}
+    step = failed.split(",")[0].removeprefix("step ")
+    assert of[step] == [failed.split("; ")[1], "fail"]
+    walk, place = step.rsplit(".", 1)
+    assert of[f"{walk}.{int(place) - 1}"] == ["as expected", "pass"]
+    assert of[f"{walk}.{int(place) + 1}"] == ["", ""], "what comes after it was not done"
+    assert of["1.1"] == ["", ""], "wiring is for people"
+    page = (out / "sheet.html").read_text(encoding="utf-8")
+    assert "<td>as expected</td><td>pass</td>" in page
+    assert "Worked by a bench on twin: 8 walks, 7 pass, 1 fail." in page
+
+
+class Dying(Twin):
+    """Breaks off at the tenth thing that it is asked to do."""
+
+    left = 10
+
+    def apply(self, point: str) -> None:
+        self.left -= 1
+        if not self.left:
+            raise DeviceError("lost", "the device is gone")
+        super().apply(point)
+
+
+def test_a_sheet_run_that_ends_early_says_what_was_not_begun() -> None:
+    found = commissioned("pass-through.yaml")
+    forced = found.plan.forced
+    mapping = mapping_with_forces(forced, mapping_by_names(found.system), by_names=True)
+    done = run_sheet(found.plan, mapping, Dying(forced.system))
+    data = worked_data(done, found.sheet)
+    left = len(found.plan.walks) - len(done.worked)
+    assert left > 0
+    assert data["walks_not_begun"] == left
+    assert f"1 ended, {left} not begun" in worked_lines(data, quiet=False)[-2]
+    lines = [line for c in with_results(found.sheet, done, "x").chapters for part in c.parts for line in part.lines]
+    assert [line.observed for line in lines].count("not begun") == left
+    assert sum(line.verdict == "pass" for line in lines) == sum(one.rows for one in done.worked) - 1

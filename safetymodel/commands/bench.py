@@ -46,10 +46,20 @@ def bench(
     minutes: Annotated[
         float | None, typer.Option("--minutes", min=0.0, help="Stop after so many minutes.", show_default=False)
     ] = None,
-    seed: Annotated[int, typer.Option("--seed", min=0, help="The same seed gives the same run.")] = 0,
+    seed: Annotated[
+        int | None,
+        typer.Option("--seed", min=0, help="The same seed gives the same run (0 unless told).", show_default=False),
+    ] = None,
     faults: Annotated[
-        int, typer.Option("--faults", metavar="K", min=0, help="Force up to K faults at once, where the map can.")
-    ] = 1,
+        int | None,
+        typer.Option(
+            "--faults",
+            metavar="K",
+            min=0,
+            help="Force up to K faults at once, where the map can (1 unless told).",
+            show_default=False,
+        ),
+    ] = None,
     defect: Defects = "",
     order: Annotated[
         int | None,
@@ -69,7 +79,11 @@ def bench(
     ] = False,
     out: Annotated[
         Path | None,
-        typer.Option("--out", metavar="DIR", help="Keep the way to a difference, or up to where the device was lost."),
+        typer.Option(
+            "--out",
+            metavar="DIR",
+            help="Keep the way to a difference, or up to where the device was lost; of a sheet, the sheet filled in.",
+        ),
     ] = None,
     json_file: JsonFile = None,
     quiet: Annotated[bool, typer.Option("--quiet", help="The outcome only, no coverage.")] = False,
@@ -78,23 +92,36 @@ def bench(
 
     Keep people clear of a real machine, and its radiation off, before it is driven by a bench. Local rules come first.
     """
-    if not sheet and (modes is not None or stops is not None):
-        from safetymodel.problems import Problem
-        from safetymodel.report import terminal
-        from safetymodel.span import NOWHERE
+    from safetymodel.problems import Problem
+    from safetymodel.report import terminal
+    from safetymodel.span import NOWHERE
+    from safetymodel.traces.wording import and_list
 
+    if not sheet and (modes is not None or stops is not None):
         message = "--modes and --stops belong to the commissioning sheet"
         terminal.print_problems((Problem("sheet-only", NOWHERE, message, "add --sheet, or leave them out"),))
         return 2
     if sheet:
+        of_a_run = (
+            ("--steps", steps is not None),
+            ("--minutes", minutes is not None),
+            ("--seed", seed is not None),
+            ("--faults", faults is not None),
+            ("--replay", bool(replay)),
+            ("--no-shrink", no_shrink),
+        )
+        given = [name for name, is_given in of_a_run if is_given]
+        if given:
+            message = f"{and_list(given)} cannot go with --sheet: the sheet says itself what is done"
+            terminal.print_problems((Problem("not-with-sheet", NOWHERE, message, "leave out one or the other"),))
+            return 2
         from safetymodel.commands.bench_sheet import work_sheet
 
         named = (None if modes is None else listed(modes), None if stops is None else listed(stops))
-        return work_sheet(spec, device, map_file, defect, order, timeout, json_file, quiet, named)
+        return work_sheet(spec, device, map_file, defect, order, timeout, json_file, out, quiet, named)
     from safetymodel.bench.hunt import Bounds
     from safetymodel.bench.story import Call, as_data, keep
     from safetymodel.bench.story import bench as drive
-    from safetymodel.report import terminal
     from safetymodel.report.bench_said import said_of
 
     system = load_system(spec)
@@ -102,7 +129,18 @@ def bench(
         return 2
     seconds = None if minutes is None else minutes * 60
     bounds = Bounds(5_000 if steps is None and seconds is None else steps, seconds)
-    call = Call(device, map_file, defect, order, bounds, seed, faults, timeout, not no_shrink, replay)
+    call = Call(
+        device,
+        map_file,
+        defect,
+        order,
+        bounds,
+        seed or 0,
+        1 if faults is None else faults,
+        timeout,
+        not no_shrink,
+        replay,
+    )
     with terminal.progress() as progress:
         done = drive(system, call, progress)
     if isinstance(done, tuple):

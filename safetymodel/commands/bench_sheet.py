@@ -7,7 +7,8 @@ import sys
 from collections.abc import Sequence
 from pathlib import Path
 
-from safetymodel.commands.shared import after_writing
+from safetymodel.commands.shared import after_writing, load_system
+from safetymodel.commands.sheets import write_sheet
 
 
 def work_sheet(
@@ -18,24 +19,37 @@ def work_sheet(
     order: int | None,
     timeout: float,
     json_file: str | None,
+    out: Path | None,
     quiet: bool,
     named: tuple[Sequence[str] | None, Sequence[str] | None] = (None, None),
 ) -> int:
     """Plan the sheet, work it on the device, print and write how each walk went; the exit code of `bench`.
 
+    ``out``: a folder for the sheet with what was observed filled in.
+
     ``named`` are the subsystems of modes and the events of emergency stops (None: found by their words).
     """
-    from safetymodel.bench.connect import open_device
+    from safetymodel.bench.connect import open_device, wrong_name
     from safetymodel.bench.device import DeviceError
     from safetymodel.bench.map_file import mapping_for
     from safetymodel.bench.sheets.commission import Commissioning, commission
+    from safetymodel.bench.sheets.observed import with_results
     from safetymodel.bench.sheets.sheet_run import mapping_with_forces, run_sheet, worked_data
     from safetymodel.explore.engine import LimitReached
     from safetymodel.pipeline import save_text
-    from safetymodel.problems import Problem
+    from safetymodel.problems import Problem, errors
     from safetymodel.report import machine, terminal
     from safetymodel.report.sheets_said import worked_lines
 
+    system = load_system(spec)
+    if system is None:
+        return 2
+    mapping, problems = mapping_for(system, map_file, device_name)
+    wrong = wrong_name(device_name, system, defect or None)
+    problems = problems if wrong is None else (*problems, wrong)
+    terminal.print_problems(problems)
+    if mapping is None or wrong is not None:
+        return 2
     try:
         with terminal.progress() as progress:
             found = commission(spec, *named, progress=progress)
@@ -43,11 +57,7 @@ def work_sheet(
         print(f"undecided: {limit}", file=sys.stderr)
         return 3
     if not isinstance(found, Commissioning):
-        terminal.print_problems(found)
-        return 2
-    mapping, problems = mapping_for(found.system, map_file)
-    terminal.print_problems((*found.problems, *problems))
-    if mapping is None:
+        terminal.print_problems(errors(found))
         return 2
     forced = found.plan.forced
     whole = mapping_with_forces(forced, mapping, by_names=device_name == "twin" and not map_file)
@@ -67,12 +77,17 @@ def work_sheet(
         with contextlib.suppress(DeviceError):
             device.close()
     code = 0 if done.passed else 1 if done.failed else 3
-    data = worked_data(done, tuple(part.number for chapter in found.sheet.chapters for part in chapter.parts))
+    data = worked_data(done, found.sheet)
+    written: tuple[Path, ...] = ()
+    if out is not None:
+        written, code = write_sheet(with_results(found.sheet, done, device_name), out, code)
     if json_file == "-":
         sys.stdout.write(machine.as_text(data))
         return code
     for line in worked_lines(data, quiet):
         terminal.say(line)
+    for path in written:
+        terminal.say(f"wrote {path}")
     if json_file is not None:
         code = after_writing(save_text(Path(json_file), machine.as_text(data)), code)
     return code

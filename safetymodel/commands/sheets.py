@@ -5,7 +5,7 @@ from __future__ import annotations
 import sys
 from dataclasses import asdict
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -21,6 +21,9 @@ from safetymodel.commands.shared import (
     listed,
     size_in_bytes,
 )
+
+if TYPE_CHECKING:
+    from safetymodel.bench.sheets.sheets import Sheet
 
 EXIT_CODES = (
     "Exit codes: 0 the sheet is planned to the end; 2 the spec or the call has problems; 3 a limit ended the planning, "
@@ -55,9 +58,7 @@ def sheets(
 ) -> int:
     """Plan the commissioning: a sheet of test rows that shows every interlock, reset, fault, stop and way out."""
     from safetymodel.bench.sheets.commission import Commissioning, commission
-    from safetymodel.bench.sheets.sheets import COLUMNS
     from safetymodel.explore.engine import Limits
-    from safetymodel.files import cannot_write
     from safetymodel.pipeline import save_text
     from safetymodel.report import machine, sheet_pages, terminal
     from safetymodel.report.sheets_said import figure_lines
@@ -72,17 +73,9 @@ def sheets(
     terminal.print_problems(found.problems)
     sheet = found.sheet
     code = 3 if sheet.shortfall else 0
-    texts = {
-        "sheet.md": sheet_pages.sheet_markdown(sheet, COLUMNS),
-        "sheet.csv": sheet_pages.sheet_csv(sheet, COLUMNS),
-        "sheet.html": sheet_pages.sheet_page(sheet),
-    }
-    try:
-        out.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        return after_writing((cannot_write(out, error),), code)
-    for name, text in texts.items():
-        code = after_writing(save_text(out / name, text), code)
+    written, code = write_sheet(sheet, out, code)
+    if not written:
+        return code
     told = {**asdict(sheet), "figures": None if found.figures is None else asdict(found.figures)}
     if json_file == "-":
         sys.stdout.write(machine.as_text({"format": 1, **told}))
@@ -92,6 +85,27 @@ def sheets(
     if not quiet:
         for line in (sheet.title, *sheet_pages.summary(sheet), *figure_lines(found.figures)):
             terminal.say(line)
-        for name in texts:
-            terminal.say(f"wrote {out / name}")
+        for path in written:
+            terminal.say(f"wrote {path}")
     return code
+
+
+def write_sheet(sheet: Sheet, out: Path, code: int) -> tuple[tuple[Path, ...], int]:
+    """Write the sheet into a folder, as Markdown, comma-separated values and a page; (files, exit code)."""
+    from safetymodel.bench.sheets.sheets import COLUMNS
+    from safetymodel.files import cannot_write
+    from safetymodel.pipeline import save_text
+    from safetymodel.report import sheet_pages
+
+    texts = {
+        "sheet.md": sheet_pages.sheet_markdown(sheet, COLUMNS),
+        "sheet.csv": sheet_pages.sheet_csv(sheet, COLUMNS),
+        "sheet.html": sheet_pages.sheet_page(sheet),
+    }
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        return (), after_writing((cannot_write(out, error),), code)
+    for name, text in texts.items():
+        code = after_writing(save_text(out / name, text), code)
+    return tuple(out / name for name in texts), code

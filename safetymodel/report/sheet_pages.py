@@ -41,6 +41,10 @@ class LineView(Protocol):
     def fault(self) -> str: ...
     @property
     def shows(self) -> tuple[str, ...]: ...
+    @property
+    def observed(self) -> str: ...
+    @property
+    def verdict(self) -> str: ...
 
 
 class SheetView(Protocol):
@@ -76,6 +80,8 @@ class SheetView(Protocol):
     def goals(self) -> int: ...
     @property
     def shortfall(self) -> str: ...
+    @property
+    def worked(self) -> tuple[str, ...]: ...
 
 
 OUTCOMES = {
@@ -88,7 +94,7 @@ OUTCOMES = {
 
 
 def columns_of(line: LineView, removals: Sequence[str], last: bool) -> list[str]:
-    """A row's texts, in the order of the columns; what the tester fills in is empty."""
+    """A row's texts, in the order of the columns; what the tester fills in is empty, unless a bench has."""
     shows = f" (shows: {'; '.join(line.shows)})" if line.shows else ""
     removed = f"[ ] {'; '.join(removals)}" if last and removals else ""
     return [
@@ -99,8 +105,8 @@ def columns_of(line: LineView, removals: Sequence[str], last: bool) -> list[str]
         line.how,
         line.wait,
         f"{line.expected}{shows}",
-        "",
-        "",
+        line.observed,
+        line.verdict,
         line.restart,
         line.reset,
         line.fault,
@@ -126,7 +132,7 @@ def summary(sheet: SheetView) -> list[str]:
     if sheet.untested:
         goals = counted(len(sheet.untested), "goal is", "goals are")
         found.append(f"{goals} not tested; listed at the end with the reason.")
-    return found
+    return [*found, *sheet.worked]
 
 
 def sheet_csv(sheet: SheetView, columns: Sequence[str]) -> str:
@@ -215,12 +221,14 @@ def sheet_page(sheet: SheetView) -> str:
 
 
 def in_print(lines: Sequence[LineView]) -> list[list[LineView]]:
-    """The rows as they are printed: those that only lead on, and show nothing themselves, together in one."""
+    """The rows as they are printed: those that only lead on, and show nothing themselves, together in one, as long as
+    the same was observed in them."""
     found: list[list[LineView]] = []
     for line in lines:
         leads = not (line.shows or line.restart or line.reset)
         last = found[-1][-1] if found else None
-        if leads and last is not None and not (last.shows or last.restart or last.reset):
+        alike = last is not None and (last.observed, last.verdict) == (line.observed, line.verdict)
+        if leads and alike and last is not None and not (last.shows or last.restart or last.reset):
             found[-1].append(line)
         else:
             found.append([line])

@@ -58,6 +58,7 @@ def worked_lines(data: dict[str, Any], quiet: bool) -> list[str]:
             lines.append(f"step {walk['step']}, {walk['stimulus']}: differs; {shown}")
         elif walk["outcome"] in ("not run", "ended") and not quiet:
             lines.append(f"walk {walk['walk']}: {walk['outcome']}, {walk['reason']}")
+    counts["not begun"] = data["walks_not_begun"]
     told = ", ".join(f"{count} {word}" for word, count in counts.items() if count)
     lines.append(f"{data['walks_planned']} walks planned: {told or 'none run'}")
     if data["error"]:

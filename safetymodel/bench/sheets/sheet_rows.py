@@ -37,6 +37,9 @@ class Line:
     shows: tuple[str, ...]
     event: str = ""
     """The stimulus by its name in the spec."""
+    observed: str = ""
+    verdict: str = ""
+    """``pass`` or ``fail``, like ``observed`` filled in where a bench has worked the row."""
 
 
 class Rows:

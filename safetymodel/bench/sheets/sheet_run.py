@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any, Literal
 
@@ -11,9 +11,10 @@ from safetymodel.bench.mapping import Action, Mapping
 from safetymodel.bench.reactions import CannotTrack
 from safetymodel.bench.run import Difference, Record, Rig
 from safetymodel.bench.sheets.forcing import Forced
+from safetymodel.bench.sheets.sheets import Sheet
 from safetymodel.bench.sheets.stages import SECTIONS
 from safetymodel.bench.sheets.walks import Plan, Walk
-from safetymodel.bench.stimulus import stimulus_name
+from safetymodel.bench.stimulus import Stimulus, stimulus_name
 from safetymodel.bench.tracking import Tracker
 
 Word = Literal["pass", "fail", "not run", "ended"]
@@ -21,8 +22,8 @@ Word = Literal["pass", "fail", "not run", "ended"]
 
 @dataclass(frozen=True, slots=True)
 class Worked:
-    """How one walk went. ``rows`` were done; at ``fail`` the last of them differs. ``reason`` says why one was not run
-    to its end."""
+    """How one walk went. ``rows`` were done; at ``fail`` the last of them differs, at ``ended`` it ended there.
+    ``reason`` says why one was not run to its end."""
 
     walk: Walk
     word: Word
@@ -80,44 +81,63 @@ def run_sheet(
     for number, walk in enumerate(plan.walks, 1):
         if on_walk is not None:
             on_walk(number)
-        try:
-            worked.append(_work(rig, walk))
-        except DeviceError as error:
-            worked.append(Worked(walk, "ended", len(rig.stimuli), record=rig.record, reason=error.message))
+        one, error = _work(rig, walk, plan.forced)
+        worked.append(one)
+        if error is not None:
             return SheetRun(plan, tuple(worked), error)
-        if first_only and worked[-1].word == "fail":
+        if first_only and one.word == "fail":
             break
     return SheetRun(plan, tuple(worked))
 
 
-def _work(rig: Rig, walk: Walk) -> Worked:
+def _work(rig: Rig, walk: Walk, forced: Forced) -> tuple[Worked, DeviceError | None]:
     missing = next((row for row in walk.rows if not rig.can_give(row)), None)
     if missing is not None:
-        reason = f"the map has no point for {stimulus_name(rig.system, missing)}"
-        return Worked(walk, "not run", 0, reason=reason)
+        return Worked(walk, "not run", 0, reason=_no_point(forced, missing)), None
+    place = 0
     try:
         if rig.begin() is not None:
-            return Worked(walk, "fail", 0, rig.difference, rig.record)
+            return Worked(walk, "fail", 0, rig.difference, rig.record), None
         for place, row in enumerate(walk.rows, 1):
             if rig.give(row) is not None:
-                return Worked(walk, "fail", place, rig.difference, rig.record)
+                return Worked(walk, "fail", place, rig.difference, rig.record), None
     except CannotTrack as error:
-        return Worked(walk, "not run", len(rig.stimuli), record=rig.record, reason=str(error))
-    return Worked(walk, "pass", len(walk.rows))
+        return Worked(walk, "not run", place, record=rig.record, reason=str(error)), None
+    except DeviceError as error:
+        return Worked(walk, "ended", place, record=rig.record, reason=error.message), error
+    return Worked(walk, "pass", len(walk.rows)), None
 
 
-def worked_data(done: SheetRun, numbers: Sequence[str]) -> dict[str, Any]:
-    """How each walk went, for `--json`; ``numbers`` are those of the walks on the sheet, in its order."""
-    system = done.plan.forced.system
+def _no_point(forced: Forced, row: Stimulus) -> str:
+    """Why a row cannot be given; of a signal that only a tester forces, what helps."""
+    system = forced.system
+    if row.kind == "fault" and forced.is_own(row.number):
+        fault = system.faults[row.number]
+        name, word = system.signals[fault.subject].name, "true" if fault.value else "false"
+        return (
+            f"{name} has to be forced {word}: name the point where the bench can play it under `inputs` of the map file"
+        )
+    return f"the map has no point for {stimulus_name(system, row)}"
+
+
+def by_number(done: SheetRun, sheet: Sheet) -> dict[str, Worked]:
+    """How the walks went, by their numbers on the sheet."""
+    numbers = [part.number for chapter in sheet.chapters for part in chapter.parts]
     in_order = [walk for section, _ in SECTIONS for walk in done.plan.walks if walk.section == section]
     parts = {id(walk): number for walk, number in zip(in_order, numbers, strict=True)}
+    return {parts[id(one.walk)]: one for one in done.worked}
+
+
+def worked_data(done: SheetRun, sheet: Sheet) -> dict[str, Any]:
+    """How each walk went, for `--json`."""
+    system = done.plan.forced.system
     walks = []
-    for one in done.worked:
-        entry: dict[str, Any] = {"walk": parts[id(one.walk)], "outcome": one.word, "rows": one.rows}
+    for number, one in by_number(done, sheet).items():
+        entry: dict[str, Any] = {"walk": number, "outcome": one.word, "rows": one.rows}
         if one.reason:
             entry["reason"] = one.reason
         if one.difference is not None:
-            entry["step"] = f"{entry['walk']}.{one.rows}"
+            entry["step"] = f"{number}.{one.rows}"
             entry["stimulus"] = stimulus_name(system, one.walk.rows[one.rows - 1]) if one.rows else "reset"
             entry["outputs_that_differ"] = list(one.difference.outputs)
             if one.difference.restless:
@@ -130,6 +150,7 @@ def worked_data(done: SheetRun, numbers: Sequence[str]) -> dict[str, Any]:
         "passed": done.passed,
         "error": done.error.message if done.error is not None else "",
         "walks_planned": len(done.plan.walks),
+        "walks_not_begun": len(done.plan.walks) - len(done.worked),
         "goals_not_tested": sum(outcome != "shown" for outcome in done.plan.outcomes),
         "walks": walks,
     }

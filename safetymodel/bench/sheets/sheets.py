@@ -98,6 +98,8 @@ class Sheet:
     shown: int
     goals: int
     shortfall: str = ""
+    worked: tuple[str, ...] = ()
+    """How it went, in sentences, where a bench has worked it."""
 
 
 def sheet_of(plan: Plan) -> Sheet:
