@@ -84,6 +84,37 @@ class Breaking(Hatch):
         super().apply(point)
 
 
+class Leaving(Breaking):
+    """Its program ends itself, as if all were well."""
+
+    def apply(self, point: str) -> None:
+        if self.count >= 5:
+            sys.exit(0)
+        super().apply(point)
+
+
+class Hanging(Breaking):
+    """It never comes back from an event."""
+
+    def apply(self, point: str) -> None:
+        if self.count >= 5:
+            time.sleep(60)
+        super().apply(point)
+
+
+class Loud(Hatch):
+    """It prints what it does."""
+
+    def apply(self, point: str) -> None:
+        print("noise", point)
+        super().apply(point)
+
+
+class Unmade(Hatch):
+    def __init__(self) -> None:
+        sys.exit(0)
+
+
 class Half:
     """No device: it cannot be read."""
 
@@ -114,6 +145,10 @@ def talk(how: str) -> None:
             if how == "babbles":
                 print("Hello there \x1b[31m", flush=True)
                 continue
+            if how == "declines":
+                answer = {"ok": False}
+            if how == "mumbles":
+                answer = {}
             if how == "refuses":
                 answer = {"error": "not today"}
             if how == "lists" and message["do"] == "read":

@@ -85,6 +85,10 @@ def test_a_careless_controller_is_found_and_the_way_is_short(hatch: System, devi
             "lost",
             r"apply\(\) of the device fails: RuntimeError: watchdog \\x1b\[31mred",
         ),
+        ("python:rig_of_hatch:Leaving", "lost", r"apply\(\) of the device fails: SystemExit: 0"),
+        ("python:rig_of_hatch:Hanging", "slow", r"apply\(\) of the device does not return within 0.5 s"),
+        (lines("declines"), "garbage", r'the device answers a `\w+` (with \{"ok": false\}|without `values`)'),
+        (lines("mumbles"), "garbage", r"the device answers a `\w+` (with \{\}|without `values`)"),
         (lines("dies"), "lost", "the device is gone: it ended with exit code 7"),
         (lines("sleeps"), "slow", "no answer to `.*` within 0.5 s"),
         (lines("babbles"), "garbage", r"the device answers Hello there \\x1b\[31m"),
@@ -92,13 +96,17 @@ def test_a_careless_controller_is_found_and_the_way_is_short(hatch: System, devi
         (lines("lists"), "garbage", r".* is \[1\]: no text, whole number or truth value"),
         (lines("forgets"), "garbage", "the device says nothing of inner_door"),
         (lines("strange"), "garbage", "panel shows 'purple', which is no value of panel"),
-        (lines("chatters"), "garbage", "the device (speaks without being asked|answers a `read` without `values`)"),
+        (
+            lines("chatters"),
+            "garbage",
+            "the device (speaks without being asked|answers a `read` without `values`|answers a `.*` with .*)",
+        ),
     ],
 )
 def test_a_device_that_fails_ends_the_run_and_the_way_so_far_is_kept(
     hatch: System, device: str, trouble: str, message: str
 ) -> None:
-    found = benched(hatch, device, faults=0, timeout=0.5 if "sleeps" in device else 5.0)
+    found = benched(hatch, device, faults=0, timeout=0.5 if re.search("sleeps|Hanging", device) else 5.0)
     assert (found.ended, found.exit_code) == ("device", 3)
     error = found.record.error
     assert error is not None
@@ -119,6 +127,7 @@ def test_a_device_that_fails_ends_the_run_and_the_way_so_far_is_kept(
         ("python:rig_of_hutch:Hatch", "no-such-module", "modules are looked for in this folder"),
         ("python:rig_of_hatch:Half", "not-a-device", "a device has reset, apply, wait, read"),
         ("python:rig_of_hatch:talk", "device-fails", ""),
+        ("python:rig_of_hatch:Unmade", "device-fails", ""),
         ("modbus://nowhere", "map-needed", "`safetymodel twin SPEC --write-map FILE`"),
     ],
 )

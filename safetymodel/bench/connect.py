@@ -7,9 +7,7 @@ import os
 import re
 import shutil
 import sys
-from collections.abc import Mapping, Sequence
-from fractions import Fraction
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from safetymodel.bench.device import Device, DeviceError
 from safetymodel.bench.guarded import CALLS, Caller, Guarded, is_device, raised
@@ -39,7 +37,7 @@ def open_device(
     ``timeout`` in seconds for each answer. ``defect`` and ``seed`` (order of reaction at random) belong to the twin.
     A command is run, and a module looked for, in ``folder``; in this one unless told.
     """
-    wrong = wrong_name(name, system, defect)
+    wrong = wrong_name(name, system, defect, folder)
     if wrong is not None:
         return wrong
     kind, _, rest = name.partition(":")
@@ -52,11 +50,11 @@ def open_device(
         from safetymodel.bench.lines import LinesDevice
 
         return LinesDevice(rest, timeout, folder)
-    return _modbus(name, timeout) if kind == "modbus" else _python(rest)
+    return _modbus(name, timeout) if kind == "modbus" else _python(rest, timeout, folder)
 
 
-def wrong_name(name: str, system: System, defect: str | None = None) -> Problem | None:
-    """What can be said against a device's name, and its defects, without opening it."""
+def wrong_name(name: str, system: System, defect: str | None = None, folder: str = "") -> Problem | None:
+    """What can be said against a device's name, and its defects, without opening it; as :func:`open_device`."""
     kind, _, rest = name.partition(":")
     if defect is not None and name != "twin":
         return Problem("defect-of-device", NOWHERE, "only the twin can be given a defect", "use `--device twin`")
@@ -64,7 +62,7 @@ def wrong_name(name: str, system: System, defect: str | None = None) -> Problem 
         chosen = _defects(system, defect)
         return chosen if isinstance(chosen, Problem) else None
     if kind == "lines":
-        return _wrong_command(rest)
+        return _wrong_command(rest, folder)
     if kind == "modbus":
         return None if _address(name) is not None else _no_address(name)
     if kind == "python":
@@ -73,7 +71,7 @@ def wrong_name(name: str, system: System, defect: str | None = None) -> Problem 
     return Problem("unknown-device", NOWHERE, f"`{name[:80]}` names no device", hint)
 
 
-def _wrong_command(command: str) -> Problem | None:
+def _wrong_command(command: str, folder: str) -> Problem | None:
     from safetymodel.bench.lines import words_of
 
     try:
@@ -82,7 +80,7 @@ def _wrong_command(command: str) -> Problem | None:
         return Problem("bad-command", NOWHERE, f"the command cannot be read: {error}", "close its quotes")
     if not words:
         return Problem("no-command", NOWHERE, "no command is given", "write `lines:COMMAND`")
-    if shutil.which(words[0]) is None:
+    if shutil.which(words[0]) is None and shutil.which(os.path.join(folder, words[0])) is None:
         hint = "is it on the path, and may it be run?"
         return Problem("no-such-command", NOWHERE, f"there is no command {words[0][:80]}", hint)
     return None
@@ -98,6 +96,11 @@ def _defects(system: System, names: str | None) -> list[Defect] | Problem:
             if isinstance(found, Problem):
                 return found
             chosen.append(found)
+    stuck = {(defect.number, defect.value) for defect in chosen if defect.kind == "stuck"}
+    for signal in system.signals:
+        if {(signal.number, True), (signal.number, False)} <= stuck:
+            message = f"{signal.name} cannot always read true and always read false"
+            return Problem("defects-disagree", NOWHERE, message, "leave one of the two defects out")
     return chosen
 
 
@@ -134,26 +137,23 @@ def _no_object(rest: str) -> Problem:
 def _python(rest: str, timeout: float, folder: str) -> Device | Problem:
     """An object of a module, or what a class or function of it makes without arguments."""
     module_name, _, attribute = rest.partition(":")
-    if not re.fullmatch(r"[A-Za-z_]\w*(\.[A-Za-z_]\w*)*", module_name) or not attribute.isidentifier():
-        hint = "write `python:module:object`, for example `python:my_rig:Controller`"
-        return Problem("bad-address", NOWHERE, f"`python:{rest[:80]}` names no object of a module", hint)
     here = folder or os.getcwd()
     if here not in sys.path:
         sys.path.insert(0, here)
-    caller = Caller()
     try:
         module = importlib.import_module(module_name)
-        found = getattr(module, attribute)
-        anew = callable(found) and not is_device(found)
-        worked, made = caller(found) if anew else (True, found)
-    except AttributeError:
-        hint = did_you_mean(attribute, [name for name in vars(module) if not name.startswith("_")])
-        return Problem("no-such-object", NOWHERE, f"the module {module_name} has no {attribute}", hint)
     except ModuleNotFoundError as error:
         hint = "modules are looked for in this folder and on the Python path"
         return Problem("no-such-module", NOWHERE, f"there is no module {error.name}", hint)
     except (Exception, SystemExit) as error:
         return Problem("device-fails", NOWHERE, f"the module {module_name} cannot be imported: {raised(error)}")
+    if not hasattr(module, attribute):
+        hint = did_you_mean(attribute, [name for name in vars(module) if not name.startswith("_")])
+        return Problem("no-such-object", NOWHERE, f"the module {module_name} has no {attribute}", hint)
+    found = getattr(module, attribute)
+    anew = callable(found) and not is_device(found)
+    caller = Caller()
+    worked, made = caller(found) if anew else (True, found)
     if isinstance(made, DeviceError):
         raise made
     if not worked:

@@ -18,9 +18,9 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, precondition, rule
 
 from safetymodel.bench.aims import Goal
-from safetymodel.bench.connect import Guarded
 from safetymodel.bench.coverage import Coverage
 from safetymodel.bench.device import NoDevice
+from safetymodel.bench.guarded import Guarded
 from safetymodel.bench.guide import Guide, goals_of
 from safetymodel.bench.kept import words
 from safetymodel.bench.map_file import spec_and_map
