@@ -50,10 +50,13 @@ class Problem:
 
 
 def printable(text: str) -> str:
-    """The text with control characters (terminal escapes among them) made visible."""
-    return "".join(
-        c if c == "\n" or (c.isprintable() and not 0xD800 <= ord(c) <= 0xDFFF) else f"\\x{ord(c):02x}" for c in text
-    )
+    """The text with control characters (terminal escapes among them) and direction marks made visible: ``\\x1b``,
+    ``\\u202e``."""
+    return "".join(c if c == "\n" or c.isprintable() else _code(c) for c in text)
+
+
+def _code(c: str) -> str:
+    return f"\\x{ord(c):02x}" if ord(c) < 256 else f"\\u{ord(c):04x}"
 
 
 def errors(problems: Iterable[Problem]) -> tuple[Problem, ...]:

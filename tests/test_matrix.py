@@ -13,16 +13,20 @@ from test_defects import busy_system
 from test_engines import random_system, small_walk
 
 from safetymodel.claims.clock import Clock
+from safetymodel.explore.engine import Limits
 from safetymodel.explore.symbolic import Symbolic, SymbolicSpace
 from safetymodel.insight.causes import Cause, Effect
-from safetymodel.insight.matrix import TICK, Mark, Matrix, matrix
+from safetymodel.insight.influence import Influence, influence
+from safetymodel.insight.matrix import TICK, Mark, Matrix, matrix, unfinished
 from safetymodel.model.build import load, load_text
 from safetymodel.model.formula import Constant, Formula
 from safetymodel.model.state import State
 from safetymodel.model.step import happenings, holds, is_settled, reactions
 from safetymodel.model.system import Function, System
 from safetymodel.report.matrix_page import matrix_csv, matrix_page
-from safetymodel.report.matrix_words import LEGEND, lettered
+from safetymodel.report.matrix_words import LEGEND, cause_name, lettered
+from safetymodel.report.review_said import matrix_section
+from safetymodel.report.said import Words
 from safetymodel.span import NOWHERE
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -150,6 +154,7 @@ class Brute:
     def __init__(self, system: System, situations: list[State]) -> None:
         self.system = system
         self.situations = situations
+        self._starting: dict[tuple[str, int], list[State]] = {}
 
     def marks(self, cause: Cause, effect: Effect) -> set[tuple[str, bool, bool]]:
         """(what it does, always, delayed) of each mark."""
@@ -217,6 +222,48 @@ class Brute:
     def _starts(self, system: System, state: State, happening: int, on: Callable[[State], bool]) -> bool:
         return any(on(end) for there in after(system, state, happening) for end in settle(system, there))
 
+    def untried(self, cause: Cause, effect: Effect, marks: set[tuple[str, bool, bool]]) -> tuple[str, ...]:
+        """What could not be looked at: nothing where a stop or a start was seen, or the cause is not read at all."""
+        does = {does for does, _, _ in marks}
+        if does - {"blocks"} or (cause.kind == "state" and cause.number in effect.subsystems):
+            return ()
+
+        def on(state: State) -> bool:
+            return holds(self.system, state, effect.active)
+
+        def there(state: State) -> bool:
+            if cause.kind in ("lost", "comes"):
+                return True  # it reads so already, or is held so
+            if cause.kind == "state" and state.states[cause.number] == cause.state:
+                return True
+            return any(True for _ in ways(self.system, cause, state))
+
+        matters = self._read(cause, influence(self.system, [effect.active]))
+        met = {on(state) for state in self.situations if there(state)}
+        found = ["stop"] if matters and True not in met else []
+        asked = 0
+        tried = False
+        for happening in (*range(len(self.system.events)), TICK):
+            happens = [happening] if happening != TICK else []
+            if self._read(cause, influence(self.system, [effect.active], happens)):
+                key = (effect.name, happening)
+                if key not in self._starting:
+                    off = [s for s in self.situations if not on(s)]
+                    self._starting[key] = [s for s in off if self._starts(self.system, s, happening, on)]
+                starting = self._starting[key]
+                asked += bool(starting)
+                tried = tried or any(there(state) for state in starting)
+        if not does and ((asked and not tried) or (matters and False not in met)):
+            found.append("start")
+        return tuple(found)
+
+    def _read(self, cause: Cause, seen: Influence) -> bool:
+        if cause.kind in ("lost", "comes"):
+            return cause.number in seen.signals
+        if cause.kind == "state":
+            return cause.number in seen.subsystems
+        return any(s in seen.subsystems for s, _ in self.system.events[cause.number].movers)
+
 
 def with_functions(system: System, seed: int) -> System:
     """Effects that read signals and several subsystems, beside the actuators."""
@@ -232,6 +279,7 @@ def told(marks: tuple[Mark, ...]) -> set[tuple[str, bool, bool]]:
 def test_random_systems_against_brute_force() -> None:
     seen: dict[tuple[str, bool, bool], int] = {}
     looked = 0
+    untried: set[str] = set()
     for seed in range(SEEDS):
         system = random_system(seed) if seed % 3 else busy_system(seed)
         walk = small_walk(system, 0)
@@ -246,9 +294,13 @@ def test_random_systems_against_brute_force() -> None:
                 marks = told(found.cells.get((row, column), ()))
                 try:
                     expected = brute.marks(cause, effect)
+                    open_there = brute.untried(cause, effect, expected)
                 except Endless:
                     continue
                 assert marks == expected, (seed, cause, effect.name)
+                open_here = found.untried.get((row, column), ())
+                assert open_here == open_there, (seed, cause, effect.name)
+                untried.update(open_here)
                 looked += 1
                 for mark in marks:
                     seen[mark] = seen.get(mark, 0) + 1
@@ -258,6 +310,7 @@ def test_random_systems_against_brute_force() -> None:
     assert {does for does, _, _ in seen} == {"blocks", "stops", "latches", "starts"}
     assert {always for _, always, _ in seen} == {True, False}
     assert any(delayed for _, _, delayed in seen)
+    assert untried == {"stop", "start"}
 
 
 def _conditions_hold(system: System, brute: Brute, cause: Cause, effect: Effect, mark: Mark) -> None:
@@ -323,8 +376,6 @@ def hoist() -> tuple[System, Matrix]:
 
 
 def cell(system: System, found: Matrix, cause: str, effect: str) -> tuple[Mark, ...]:
-    from safetymodel.report.matrix_words import cause_name
-
     row = next(n for n, c in enumerate(found.causes) if cause_name(system, c) == cause)
     column = next(n for n, e in enumerate(found.effects) if e.name == effect)
     return found.cells.get((row, column), ())
@@ -366,7 +417,118 @@ def test_letters_notes_and_legend() -> None:
     assert any(letters.startswith("a") for letters in shown.letters.values())
     assert shown.notes
     used = {letter.rstrip("0123456789t") for letters in shown.letters.values() for letter in letters.split()}
-    assert {letter.upper() for letter in used} <= {mark for mark, _ in LEGEND}
+    marks = {mark for mark, _ in LEGEND}
+    assert {letter if letter in marks else letter.upper() for letter in used} <= marks
+    assert len(shown.letters) == len(found.causes) * len(found.effects)
+
+
+GATE = """
+safetymodel: 1
+title: Pool gate
+subsystems:
+  gate:
+    states: [shut, open]
+    events: {swing: {by: visitor}, close: {by: visitor}}
+    transitions:
+      - {from: shut, to: open, on: swing, physically: bolt is drawn}
+      - {from: open, to: shut, on: close}
+  key:
+    role: control
+    states: [off, on]
+    events: {turn_on: {by: attendant}, turn_off: {by: attendant}}
+    transitions: [{from: off, to: on, on: turn_on}, {from: on, to: off, on: turn_off}]
+  contactor:
+    role: actuator
+    states: [released, pulled]
+    transitions:
+      - {from: released, to: pulled, if: gate_shut and key is on}
+      - {from: pulled, to: released, if: not gate_shut or key is off}
+  bolt:
+    states: [drawn, thrown]
+    transitions:
+      - {from: drawn, to: thrown, if: pulled, physically: gate is shut}
+      - {from: thrown, to: drawn, if: not pulled}
+  lift:
+    role: actuator
+    states: [up, lowering, down]
+    events: {lower: {by: attendant}, raise: {by: attendant}}
+    transitions:
+      - {from: up, to: lowering, on: lower, if: pulled}
+      - {from: lowering, to: down, if: not pulled}
+      - {from: [lowering, down], to: up, on: raise}
+signals:
+  gate_shut: {reads: gate is shut}
+  pulled: {reads: contactor is pulled}
+"""
+
+
+def pool_gate() -> tuple[System, Matrix]:
+    system, _ = load_text(GATE, "gate.yaml")
+    assert system is not None
+    return system, matrix_of(system)
+
+
+def letters_of(system: System, found: Matrix, cause: str, effect: str) -> str:
+    row = next(n for n, c in enumerate(found.causes) if cause_name(system, c) == cause)
+    column = next(n for n, e in enumerate(found.effects) if e.name == effect)
+    return lettered(system, found).letters[row, column]
+
+
+def said(system: System, found: Matrix) -> str:
+    blocks = matrix_section(system, found, quiet=False)
+    return "\n".join("".join(text for text, _ in block.pieces) for block in blocks if isinstance(block, Words))
+
+
+def test_what_cannot_come_while_the_effect_is_active_is_not_called_without_effect() -> None:
+    """The gate is bolted while the contactor is pulled: opening it then was not tried, though it would stop it."""
+    system, found = pool_gate()
+    assert letters_of(system, found, "gate is open", "contactor") == "N x"
+    assert letters_of(system, found, "gate.swing", "contactor") == "N x"
+    assert letters_of(system, found, "gate_shut reads false", "contactor") == "S N"
+    assert letters_of(system, found, "gate_shut reads true", "lift") == "\N{MIDDLE DOT}"
+    assert letters_of(system, found, "bolt is thrown", "lift") == "\N{MIDDLE DOT}", "nothing reads it"
+    assert letters_of(system, found, "lift is up", "lift") == "-"
+    text = said(system, found)
+    assert "blocks the start; cannot come while it is active: gate is open; gate.swing" in text
+    assert "cannot come: in no situation that the model reaches" in text
+
+
+def test_what_counts_as_active_is_said_where_no_function_says_it() -> None:
+    system, found = pool_gate()
+    text = said(system, found)
+    assert "\nactive in pulled\n" in text
+    assert "\nactive in lowering and down; declare `functions:` to say otherwise\n" in text
+    table = matrix_csv(system, found)
+    assert "lift,active,active in lowering and down; declare `functions:` to say otherwise\n" in table
+    assert "active in lowering and down" in matrix_page(system, found)
+    declared, _ = load_text(f"{GATE}functions: {{going_down: {{active: lift is lowering}}}}\n", "gate.yaml")
+    assert declared is not None
+    found = matrix_of(declared)
+    assert said(declared, found).count("active in") == 1, "the function says it of the lift"
+
+
+def test_a_column_that_is_not_finished_says_so_in_every_cell() -> None:
+    system, _ = pool_gate()
+    for found in (
+        unfinished(system, "the limit of 0 s was reached"),
+        matrix(SymbolicSpace(Symbolic(system, 0, Limits(seconds=0.0)), 0), Clock()),
+    ):
+        assert found.undecided == (0, 1)
+        told_letters = lettered(system, found)
+        assert set(told_letters.letters.values()) == {"?", "-"}
+        assert "?" in {mark for mark, _ in LEGEND}
+        assert not told_letters.still
+        for text in (said(system, found), matrix_page(system, found), matrix_csv(system, found)):
+            assert "without an effect" not in text.lower()
+            assert "not finished" in text.lower()
+        rows = list(csv.reader(io.StringIO(matrix_csv(system, found))))
+        assert {row[4] for row in rows[1:] if row and row[1] in ("signal", "act")} == {"?"}
+
+
+def test_a_part_that_is_not_finished_hides_the_list_of_those_without_effect() -> None:
+    system, found = hoist()
+    assert "without an effect" in said(system, found)
+    assert "without an effect" not in said(system, replace(found, undecided=(1,), shortfall="too long"))
 
 
 def test_the_table_has_every_cause_and_every_effect() -> None:

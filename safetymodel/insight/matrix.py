@@ -5,13 +5,14 @@ is put there with all else as it is: a signal is held at a reading (at one that 
 asked), a subsystem is brought into a state that one of its own transitions leads to (as far as nature lets it) and
 stays there, an act happens where it moves something. Then the logic reacts until it settles, time may pass, and the
 cause may go again. So a mark says what the cause itself does, not what happens to go with it; conditions that the text
-of the spec names, but that make no difference, leave no mark.
+of the spec names, but that make no difference, leave no mark. Where a cause neither is there nor comes while the effect
+is active, whether it would stop it is not tried, and said to be so; in the same way with its start.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 
 from safetymodel.claims.clock import Clock
@@ -27,6 +28,9 @@ from safetymodel.model.formula import Formula, SignalTrue
 from safetymodel.model.system import System
 
 Does = Literal["blocks", "stops", "latches", "starts"]
+
+Untried = Literal["stop", "start"]
+"""What could not be tried: whether a cause ends an effect; whether it keeps it from starting, or starts it."""
 
 TICK = -1
 """Stands for the passing of time among the happenings that can start an effect."""
@@ -54,7 +58,8 @@ class Mark:
 @dataclass(frozen=True, slots=True)
 class Matrix:
     """``cells`` has the marks of every pair (row, column) that has any. ``situations``: how many were looked at.
-    ``undecided`` are columns that a limit kept from being finished."""
+    ``undecided`` are columns that a limit kept from being finished. ``untried`` has the pairs without a stop or a start
+    of which something could not be tried, since the cause neither is there nor comes where it could show."""
 
     causes: tuple[Cause, ...]
     effects: tuple[Effect, ...]
@@ -62,6 +67,13 @@ class Matrix:
     situations: int
     undecided: tuple[int, ...] = ()
     shortfall: str = ""
+    untried: dict[tuple[int, int], tuple[Untried, ...]] = field(default_factory=dict)
+
+
+def unfinished(system: System, shortfall: str) -> Matrix:
+    """A matrix of which nothing is known."""
+    effects = effects_of(system)
+    return Matrix(tuple(causes_of(system)), effects, {}, 0, tuple(range(len(effects))), shortfall)
 
 
 def matrix(space: SymbolicSpace, clock: Clock, on_effect: Callable[[str], None] = lambda name: None) -> Matrix:
@@ -70,6 +82,7 @@ def matrix(space: SymbolicSpace, clock: Clock, on_effect: Callable[[str], None] 
 
     causes, effects = tuple(causes_of(space.system)), effects_of(space.system)
     cells: dict[tuple[int, int], tuple[Mark, ...]] = {}
+    untried: dict[tuple[int, int], tuple[Untried, ...]] = {}
     undecided: list[int] = []
     shortfall = space.shortfall
     look = _Look(space, clock)
@@ -79,11 +92,13 @@ def matrix(space: SymbolicSpace, clock: Clock, on_effect: Callable[[str], None] 
             if not space.complete:
                 raise LimitReached(space.shortfall)
             with within_memory(space.symbolic.memory):
-                cells.update({(row, column): marks for row, marks in look.column(effect, causes)})
+                found = list(look.column(effect, causes))
+            cells.update({(row, column): marks for row, marks, _ in found if marks})
+            untried.update({(row, column): what for row, _, what in found if what})
         except LimitReached as limit:
             undecided.append(column)
             shortfall = shortfall or str(limit)
-    return Matrix(causes, effects, cells, space.size(space.settled), tuple(undecided), shortfall)
+    return Matrix(causes, effects, cells, space.size(space.settled), tuple(undecided), shortfall, untried)
 
 
 @dataclass(frozen=True, slots=True)
@@ -192,14 +207,15 @@ class _Look:
     def _plain_event(self, number: int, known: frozenset[int]) -> Operation | None:
         return self.world(Influence(known, frozenset()), NOTHING_HELD, number).events.get(number)
 
-    def column(self, effect: Effect, causes: tuple[Cause, ...]) -> Iterator[tuple[int, tuple[Mark, ...]]]:
-        """The rows that have a mark in this column."""
+    def column(
+        self, effect: Effect, causes: tuple[Cause, ...]
+    ) -> Iterator[tuple[int, tuple[Mark, ...], tuple[Untried, ...]]]:
+        """The rows of this column, each with its marks and what of it could not be tried."""
         column = _Column(self, effect)
         for row, cause in enumerate(causes):
             self.clock.check()
             marks = column.marks(cause)
-            if marks:
-                yield row, marks
+            yield row, marks, column.untried(cause, marks)
 
 
 class _Column:
@@ -275,6 +291,31 @@ class _Column:
 
     def _concerns(self, cause: Cause) -> bool:
         return self.touches(cause, self.seen) or any(self.touches(cause, start.seen) for start in self.starts)
+
+    def untried(self, cause: Cause, marks: tuple[Mark, ...]) -> tuple[Untried, ...]:
+        """What the marks leave open since the cause is never where it could show; nothing where it stops or starts."""
+        does = {mark.does for mark in marks}
+        if (cause.kind == "state" and cause.number in self.effect.subsystems) or does - {"blocks"}:
+            return ()
+        found: list[Untried] = []
+        matters = self.touches(cause, self.seen)
+        if matters and not self._meets(cause, self.seen, self.active):
+            found.append("stop")
+        if not does:
+            asked = [start for start in self.starts if self.touches(cause, start.seen)]
+            blocks = not asked or any(self._meets(cause, start.seen, start.situations) for start in asked)
+            if not blocks or (matters and not self._meets(cause, self.seen, ~self.active)):
+                found.append("start")
+        return tuple(found)
+
+    def _meets(self, cause: Cause, seen: Influence, members: Diagram) -> bool:
+        """Whether the cause is there, or can come, in some of these situations; a signal reads false and true anywhere,
+        since a reading that it has already changes nothing."""
+        if cause.kind == "state":
+            there = self.look.encoding.in_state(cause.number, cause.state)
+            if self.look.part(seen.subsystems | {cause.number}) & members & there != self.false:
+                return True
+        return any(way.situations & members != self.false for way in self.look.ways(cause, seen, kept=True))
 
     def _at_once(self, cause: Cause) -> Iterator[Mark]:
         """Stops and starts."""

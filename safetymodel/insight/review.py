@@ -14,7 +14,7 @@ from safetymodel.claims.verdict import Judgement, Word
 from safetymodel.explore.choice import EngineName, explore
 from safetymodel.explore.engine import LimitReached, Limits, Progress, Space
 from safetymodel.insight.defects import Defects, find_defects
-from safetymodel.insight.matrix import Matrix, matrix
+from safetymodel.insight.matrix import Matrix, matrix, unfinished
 from safetymodel.insight.necessity.effects import Necessity
 from safetymodel.insight.necessity.search import necessity
 from safetymodel.insight.response import Budget, response_budgets
@@ -306,4 +306,4 @@ def matrix_of(spaces: Mapping[int, Space[Any]], limits: Limits, clock: Clock) ->
     try:
         return matrix(space, clock)
     except LimitReached as limit:
-        return Matrix((), (), {}, 0, (), str(limit))
+        return unfinished(spaces[0].system, str(limit))

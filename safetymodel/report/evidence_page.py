@@ -16,7 +16,7 @@ from safetymodel.model.formula import TRUE, Formula, HowMany, InState, SignalTru
 from safetymodel.model.system import Requirement, Scenario, System
 from safetymodel.problems import printable
 from safetymodel.report.faults_said import said_of_faults
-from safetymodel.report.matrix_words import LEGEND, NONE, cause_name, cause_text, effect_text, lettered
+from safetymodel.report.matrix_page import matrix_view
 from safetymodel.report.model_player import Part, part_json
 from safetymodel.report.page_blocks import Shown, shown
 from safetymodel.report.page_runs import Row, held_open, run_json, run_rows, signals_behind
@@ -139,7 +139,7 @@ def evidence_page(evidence: Evidence) -> str:
     }
     return page(
         "report.html.j2",
-        title=printable(one_line(system.title)),
+        title=one_line(system.title),
         system=system,
         run=run,
         evidence=evidence,
@@ -147,7 +147,7 @@ def evidence_page(evidence: Evidence) -> str:
         tally=tally(run.judgements) if run.judgements else "The spec makes no requirements.",
         counts=list(_counts(run)),
         assumptions=list(_assumptions(run)),
-        warnings=[printable(p.as_text()) for p in run.problems],
+        warnings=[p.as_text() for p in run.problems],
         requirements=rows,
         words=[word for word, _ in WORDS_OF_VERDICTS if any(r.word == word for r in rows)],
         meanings=WORDS_OF_VERDICTS,
@@ -158,7 +158,7 @@ def evidence_page(evidence: Evidence) -> str:
         scenarios=scenarios,
         study=shown(_study_blocks(evidence.study)) if evidence.study else [],
         review=shown(_review_blocks(evidence.review)) if evidence.review else [],
-        matrix=_matrix(system, evidence.review),
+        matrix=matrix_view(system, evidence.review.matrix) if evidence.review and evidence.review.matrix else None,
         opinions=shown(second_opinions(run.judgements)),
         map=own_markup(evidence.map.svg) if evidence.map else None,
         diagrams=[(p.title, own_markup(p.svg)) for p in evidence.diagrams],
@@ -177,9 +177,21 @@ def hash_of(script: str) -> str:
 
 
 def safe_json(data: object) -> str:
-    """JSON that ends no element of HTML, whatever its texts hold."""
-    text = json.dumps(data, ensure_ascii=True, separators=(",", ":"))
+    """JSON that ends no element of HTML, whatever its texts hold, and whose texts show what they hold."""
+    text = json.dumps(_visible(data), ensure_ascii=True, separators=(",", ":"))
     return text.replace("&", "\\u0026").replace("<", "\\u003c").replace(">", "\\u003e")
+
+
+def _visible(data: object) -> object:
+    match data:
+        case str():
+            return printable(data)
+        case dict():
+            return {key: _visible(value) for key, value in data.items()}
+        case list() | tuple():
+            return [_visible(value) for value in data]
+        case _:
+            return data
 
 
 def _counts(run: RunView) -> Iterator[str]:
@@ -247,12 +259,12 @@ def _requirement(evidence: Evidence, judgement: Judgement) -> Requirements:
         style=verdict_style(judgement),
         passes=judgement.passes,
         faults=judgement.budget,
-        text=printable(one_line(r.text or r.wording)),
+        text=one_line(r.text or r.wording),
         notes="; ".join(verdict_notes(system, judgement)),
         claim=claim_text(system, r),
         place=r.span.short,
         hazards=r.hazards,
-        source=printable(one_line(r.source)),
+        source=one_line(r.source),
         scenarios=tuple(s.name for s in system.scenarios if touches(system, s, r)),
         opinion=opinion,
         tests=_tests(evidence.sheet_rows, r.name),
@@ -299,7 +311,7 @@ def _hazards(system: System, rows: Sequence[Requirements]) -> Iterator[tuple[str
     """(name, severity, text, the requirements against it) of each hazard."""
     for hazard in system.hazards:
         against = [row for row in rows if hazard.name in row.hazards]
-        yield hazard.name, printable(hazard.severity), printable(one_line(hazard.text)), against
+        yield hazard.name, hazard.severity, one_line(hazard.text), against
 
 
 # -- runs -------------------------------------------------------------------------------------------
@@ -317,16 +329,16 @@ def _told(evidence: Evidence, judgement: Judgement, runs: list[dict[str, Any]]) 
         name=r.name,
         summary=explained.summary,
         claim=claim_text(system, r),
-        text=printable(one_line(r.text)),
+        text=one_line(r.text),
         hazards=tuple(
-            printable(f"{h.name}{f' ({h.severity})' if h.severity else ''}: {one_line(h.text)}")
+            f"{h.name}{f' ({h.severity})' if h.severity else ''}: {one_line(h.text)}"
             for h in system.hazards
             if h.name in r.hazards
         ),
-        source=printable(one_line(r.source)),
+        source=one_line(r.source),
         rows=rows,
-        why=tuple((line.depth, printable(line.text), line.place) for line in explained.why),
-        held=() if judgement.trace is None else tuple(printable(t) for t in held_open(system, judgement.trace)),
+        why=tuple((line.depth, line.text, line.place) for line in explained.why),
+        held=() if judgement.trace is None else tuple(held_open(system, judgement.trace)),
         suggested=_suggested(evidence.review, r),
         signals=() if judgement.trace is None else signals_behind(system, judgement.trace),
         chart=own_markup(chart.svg) if chart else None,
@@ -353,9 +365,9 @@ def _scenario(evidence: Evidence, result: Any, runs: list[dict[str, Any]]) -> di
         runs.append({"id": f"run-{len(runs)}", **run_json(system, rows, chart.places if chart else ())})
     return {
         "name": scenario.name,
-        "text": printable(one_line(scenario.text)),
+        "text": one_line(scenario.text),
         "ok": result.ok,
-        "steps": [(printable(step.text), step.word, [printable(said) for said in step.said]) for step in result.steps],
+        "steps": [(step.text, step.word, step.said) for step in result.steps],
         "rows": rows,
         "chart": own_markup(chart.svg) if chart else None,
     }
@@ -388,32 +400,8 @@ def _review_blocks(review: Review) -> Iterator[Block]:
     yield from _without_ends(said_of_review(replace(review, matrix=None)))
 
 
-def _matrix(system: System, review: Review | None) -> dict[str, Any] | None:
-    """The cause-and-effect matrix for the template."""
-    if review is None or review.matrix is None:
-        return None
-    matrix = review.matrix
-    letters = lettered(system, matrix)
-    return {
-        "effects": [(printable(e.name), printable(effect_text(e))) for e in matrix.effects],
-        "rows": [
-            (
-                printable(cause_name(system, matrix.causes[row])),
-                printable(cause_text(system, matrix.causes[row])),
-                [letters.letters.get((row, column), NONE) for column in range(len(matrix.effects))],
-            )
-            for row in letters.rows
-        ],
-        "legend": LEGEND,
-        "notes": [printable(note) for note in letters.notes],
-        "situations": matrix.situations,
-        "undecided": [matrix.effects[n].name for n in matrix.undecided],
-        "shortfall": matrix.shortfall,
-    }
-
-
 def _player(part: Part) -> dict[str, Any]:
-    labels = [printable(part.system.subsystems[n].label) for n in _acting(part)]
+    labels = [part.system.subsystems[n].label for n in _acting(part)]
     return {
         "acting": labels,
         "budget": faults_text(part.budget),

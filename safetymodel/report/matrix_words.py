@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from safetymodel.insight.causes import Cause, Effect
-from safetymodel.insight.matrix import TICK, Mark, Matrix
+from safetymodel.insight.matrix import TICK, Mark, Matrix, Untried
 from safetymodel.insight.when import When
 from safetymodel.model.formula import InState
 from safetymodel.model.system import System
@@ -20,7 +20,15 @@ DOES = {
     "latches": "stops it and latches",
     "starts": "starts it",
 }
-NONE, SELF = "\N{MIDDLE DOT}", "-"
+NONE, SELF, UNFINISHED = "\N{MIDDLE DOT}", "-", "?"
+UNTRIED: dict[Untried, str] = {"stop": "x", "start": "o"}
+
+ABOUT = (
+    "in each, where a cause can come, it is put there alone, and the logic reacts. A state is come into from where one "
+    "of its subsystem's own transitions leads to it, as far as nature lets it; its `if` is not asked. An act happens "
+    "where it moves something; a signal reads so anywhere."
+)
+"""The rule of the table, after how many situations there are."""
 
 LEGEND: tuple[tuple[str, str], ...] = (
     ("N", "no start: while it lasts (after an act: then) the effect cannot be started"),
@@ -30,7 +38,13 @@ LEGEND: tuple[tuple[str, str], ...] = (
     ("capital letter", "always: in every situation in which it could"),
     ("small letter with a number", "only when: in the situations that the note of that number tells"),
     ("t after the letter", "delayed: not at once, but when time passes"),
-    (NONE, "no effect, in any situation"),
+    (NONE, "no effect: tried where the effect is active and where it could be started, or nothing leads to it"),
+    (UNTRIED["stop"], "not tried whether it stops: the cause cannot come while the effect is active"),
+    (
+        UNTRIED["start"],
+        "not tried whether it blocks or starts: the cause cannot come where the effect could be started",
+    ),
+    (UNFINISHED, "not finished: a limit ended the search first"),
     (SELF, "the cause is a part of the effect itself"),
 )
 
@@ -84,7 +98,22 @@ _WEIGHT = ("latches", "stops", "blocks", "starts")
 
 def weight(marks: Sequence[Mark]) -> tuple[int, int]:
     """What is told first: what stops the effect, then what keeps it from starting; of these what is always so."""
-    return min((_WEIGHT.index(mark.does), not mark.always) for mark in marks)
+    return min(((_WEIGHT.index(mark.does), not mark.always) for mark in marks), default=(len(_WEIGHT), 0))
+
+
+_OPEN: dict[tuple[Untried, ...], str] = {
+    ("stop",): "cannot come while it is active",
+    ("start",): "cannot come where it could be started",
+    ("stop", "start"): "cannot come while it is active, nor where it could be started",
+}
+
+
+def cell_words(system: System, matrix: Matrix, row: int, column: int) -> str:
+    """All that is said of one cell; empty where the cause was tried and does nothing."""
+    told = [mark_words(system, mark) for mark in matrix.cells.get((row, column), ())]
+    if (row, column) in matrix.untried:
+        told.append(_OPEN[matrix.untried[row, column]])
+    return "; ".join(told)
 
 
 def cause_text(system: System, cause: Cause) -> str:
@@ -101,6 +130,17 @@ def cause_text(system: System, cause: Cause) -> str:
 
 def effect_text(effect: Effect) -> str:
     return one_line(effect.text) or effect.name.replace("_", " ")
+
+
+def active_text(system: System, effect: Effect) -> str:
+    """When the effect counts as active, where no function says it: ``active in lowering, in_water and raising``; of
+    more than one state with what to do about it. Empty for a function."""
+    if effect.is_function or not isinstance(effect.active, InState):
+        return ""
+    this = system.subsystems[effect.active.subsystem]
+    states = [name for number, name in enumerate(this.states) if number not in effect.active.states]
+    text = f"active in {and_list(states)}"
+    return text if len(states) == 1 else f"{text}; declare `functions:` to say otherwise"
 
 
 def when_text(system: System, when: When) -> str:
@@ -142,8 +182,8 @@ def mark_words(system: System, mark: Mark) -> str:
 
 @dataclass(frozen=True, slots=True)
 class Lettered:
-    """A matrix in letters. ``rows`` are the causes (numbers) that have any mark; ``still`` the others. ``notes`` are
-    numbered from 1."""
+    """A matrix in letters: every cell, with :data:`NONE` too. ``rows`` are the causes (numbers) with anything else;
+    ``still`` are the others, as far as none is open or a part of an effect itself. ``notes`` are numbered from 1."""
 
     rows: tuple[int, ...]
     still: tuple[int, ...]
@@ -155,22 +195,35 @@ def lettered(system: System, matrix: Matrix) -> Lettered:
     """The letters of each cell, with notes for all that is not always so."""
     notes: dict[str, int] = {}
     letters: dict[tuple[int, int], str] = {}
-    for cell, marks in matrix.cells.items():
-        told = []
-        for mark in marks:
-            letter = LETTERS[mark.does] if mark.always else LETTERS[mark.does].lower()
-            letter += "t" if mark.delayed else ""
-            if not mark.always:
-                letter += str(notes.setdefault(condition_text(system, mark), len(notes) + 1))
-            told.append(letter)
-        letters[cell] = " ".join(told)
-    for row, column in own_cells(matrix):
-        letters.setdefault((row, column), SELF)
-    acting = {row for row, _ in matrix.cells}
-    rows = tuple(row for row in range(len(matrix.causes)) if row in acting)
-    own = {row for row, _ in own_cells(matrix)}
-    still = tuple(row for row in range(len(matrix.causes)) if row not in acting and row not in own)
+    own = set(own_cells(matrix))
+    for row in range(len(matrix.causes)):
+        for column in range(len(matrix.effects)):
+            letters[row, column] = " ".join(_letters(system, matrix, (row, column), own, notes))
+    columns = range(len(matrix.effects))
+    rows = tuple(
+        row for row in range(len(matrix.causes)) if {letters[row, column] for column in columns} - {NONE, SELF}
+    )
+    others = [row for row in range(len(matrix.causes)) if row not in rows]
+    still = tuple(row for row in others if all(letters[row, column] == NONE for column in columns))
     return Lettered(rows, still, letters, tuple(notes))
+
+
+def _letters(
+    system: System, matrix: Matrix, cell: tuple[int, int], own: set[tuple[int, int]], notes: dict[str, int]
+) -> Iterator[str]:
+    if cell in own:
+        yield SELF
+    elif cell[1] in matrix.undecided:
+        yield UNFINISHED
+    elif cell not in matrix.cells and cell not in matrix.untried:
+        yield NONE
+    for mark in matrix.cells.get(cell, ()):
+        letter = LETTERS[mark.does] if mark.always else LETTERS[mark.does].lower()
+        letter += "t" if mark.delayed else ""
+        if not mark.always:
+            letter += str(notes.setdefault(condition_text(system, mark), len(notes) + 1))
+        yield letter
+    yield from (UNTRIED[what] for what in matrix.untried.get(cell, ()))
 
 
 def own_cells(matrix: Matrix) -> Iterator[tuple[int, int]]:
@@ -182,7 +235,10 @@ def own_cells(matrix: Matrix) -> Iterator[tuple[int, int]]:
 
 
 def still_names(system: System, matrix: Matrix, still: tuple[int, ...]) -> list[str]:
-    """The causes that do nothing to any effect: a signal once, if neither of its readings does."""
+    """The causes that do nothing to any effect: a signal once, if neither of its readings does. None while a column is
+    not finished."""
+    if matrix.undecided:
+        return []
     silent = {(matrix.causes[row].kind, matrix.causes[row].number) for row in still}
     names = []
     for row in still:

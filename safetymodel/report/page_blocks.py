@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from safetymodel.problems import printable
 from safetymodel.report.said import Block, Grid, Piece, Words
 
 DEEPEST = 10
@@ -35,7 +34,7 @@ def shown(blocks: Iterable[Block]) -> list[Shown]:
             gap = True
             continue
         if isinstance(block, Words):
-            pieces = tuple((printable(text), style) for text, style in _trimmed(block.pieces))
+            pieces = tuple(_trimmed(block.pieces))
             strong = gap and not block.indent and bool(pieces) and pieces[0][1] == "strong"
             if strong:
                 latest = pieces[0][0]
@@ -59,5 +58,5 @@ def _trimmed(pieces: Iterable[Piece]) -> list[Piece]:
 
 
 def _table(grid: Grid, label: str) -> Shown:
-    rows = tuple(tuple((printable(text), style) for text, style in row) for row in grid.rows)
+    rows = grid.rows
     return Shown(headings=grid.headings, rows=rows, label=label)

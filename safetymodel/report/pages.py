@@ -5,9 +5,16 @@ from __future__ import annotations
 from functools import cache
 from typing import TYPE_CHECKING, Any
 
+from safetymodel.problems import printable
+
 if TYPE_CHECKING:
     from jinja2 import Environment
     from markupsafe import Markup
+
+
+def _printable(value: Any) -> Any:
+    """Text without control characters and direction marks; markup of our own, and what is no text, as it is."""
+    return printable(value) if isinstance(value, str) and not hasattr(value, "__html__") else value
 
 
 @cache
@@ -17,6 +24,7 @@ def _environment() -> Environment:
     return Environment(
         loader=PackageLoader("safetymodel", "report/templates"),
         autoescape=True,
+        finalize=_printable,
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
@@ -26,8 +34,9 @@ def _environment() -> Environment:
 def page(template: str, **values: Any) -> str:
     """The text of a template (a file name in ``templates/``) with these values.
 
-    Every text is escaped, whatever it holds; only what :func:`own_markup` gave out goes in as it stands. A value that
-    the template names and nobody gave is an error of ours.
+    Every text is escaped, whatever it holds, and its control characters are made visible; only what
+    :func:`own_markup` gave out goes in as it stands. A value that the template names and nobody gave is an error of
+    ours.
     """
     return _environment().get_template(template).render(**values)
 

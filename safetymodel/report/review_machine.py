@@ -179,7 +179,8 @@ def budget_json(system: System, budget: Budget) -> dict[str, Any]:
 
 
 def matrix_json(system: System, matrix: Matrix) -> dict[str, Any]:
-    """``cells`` lists the pairs that have marks; every other pair has none."""
+    """``cells`` lists the pairs that have marks, ``not_tried`` those of which something could not be tried; in a column
+    that is finished every other pair has no effect."""
     return {
         "situations": str(matrix.situations),
         "causes": [
@@ -192,12 +193,22 @@ def matrix_json(system: System, matrix: Matrix) -> dict[str, Any]:
             for cause in matrix.causes
         ],
         "effects": [
-            {"name": e.name, "text": e.text, "function": e.is_function, "place": place_json(e.span)}
+            {
+                "name": e.name,
+                "text": e.text,
+                "function": e.is_function,
+                "active": formula_text(system, e.active),
+                "place": place_json(e.span),
+            }
             for e in matrix.effects
         ],
         "cells": [
             {"cause": row, "effect": column, "marks": [_mark(system, mark) for mark in marks]}
             for (row, column), marks in sorted(matrix.cells.items())
+        ],
+        "not_tried": [
+            {"cause": row, "effect": column, "what": list(what)}
+            for (row, column), what in sorted(matrix.untried.items())
         ],
         "not_finished": [matrix.effects[column].name for column in matrix.undecided],
     }

@@ -13,7 +13,15 @@ from safetymodel.insight.review import Review
 from safetymodel.insight.suggest.suggested import Suggestion
 from safetymodel.model.state import State, changes
 from safetymodel.model.system import System
-from safetymodel.report.matrix_words import causes_told, effect_text, lettered, mark_words, still_names, weight
+from safetymodel.report.matrix_words import (
+    active_text,
+    causes_told,
+    cell_words,
+    effect_text,
+    lettered,
+    still_names,
+    weight,
+)
 from safetymodel.report.necessity_said import necessity_section
 from safetymodel.report.review_glance import at_a_glance
 from safetymodel.report.said import (
@@ -336,18 +344,23 @@ def matrix_section(system: System, matrix: Matrix, quiet: bool) -> Iterator[Bloc
         text = effect_text(effect)
         more = f" ({text})" if text != effect.name.replace("_", " ") else ""
         yield Words(((effect.name, "strong"), (more, ""), (f"  ({effect.span.short})", "quiet")), 2)
+        if active := active_text(system, effect):
+            yield Words(((active, "doubt" if "functions" in active else "quiet"),), 4, 4)
         groups: dict[str, list[int]] = {}
         for row in told.rows:
-            if marks := matrix.cells.get((row, column), ()):
-                groups.setdefault("; ".join(mark_words(system, mark) for mark in marks), []).append(row)
-        first = sorted(groups.items(), key=lambda group: weight(matrix.cells[group[1][0], column]))
+            if words := cell_words(system, matrix, row, column):
+                groups.setdefault(words, []).append(row)
+        first = sorted(groups.items(), key=lambda group: weight(matrix.cells.get((group[1][0], column), ())))
         for words, rows in first:
             causes = causes_told(system, [matrix.causes[row] for row in rows])
             yield Words(((f"{words}: ", "strong"), (causes, "")), 4, 4)
         if column in matrix.undecided:
             yield Words(((f"not finished: {matrix.shortfall}", "doubt"),), 4)
-        elif not groups:
+        elif not any(at == column for _, at in matrix.cells):
             yield Words((("no cause does anything to it", ""),), 4)
+    if matrix.untried:
+        text = "cannot come: in no situation that the model reaches, so what it would do then was not tried"
+        yield Words(((text, "quiet"),), 2, 2)
     still = still_names(system, matrix, told.still)
     if still:
         yield Words((("without an effect on any of these: ", "strong"), (", ".join(still[:MOST_NAMES]), "")), 2, 4)

@@ -10,7 +10,7 @@ from typing import Any, get_args
 
 from safetymodel.claims.verdict import Road, Word
 from safetymodel.insight.defects import DefectKind
-from safetymodel.insight.matrix import Does
+from safetymodel.insight.matrix import Does, Untried
 from safetymodel.insight.necessity.changes import Kind as ChangeKind
 from safetymodel.insight.suggest.suggested import Outcome, Sight
 from safetymodel.model.step import Kind
@@ -273,8 +273,9 @@ MATRIX = _object(
     {
         "situations": DIGITS,
         "causes": _list(_object({"name": TEXT, "kind": _of("signal", "state", "act"), "text": TEXT, "place": PLACE})),
-        "effects": _list(_object({"name": TEXT, "text": TEXT, "function": TRUTH, "place": PLACE})),
+        "effects": _list(_object({"name": TEXT, "text": TEXT, "function": TRUTH, "active": TEXT, "place": PLACE})),
         "cells": _list(_object({"cause": COUNT, "effect": COUNT, "marks": _list(MARK)})),
+        "not_tried": _list(_object({"cause": COUNT, "effect": COUNT, "what": _list(_of(*get_args(Untried)))})),
         "not_finished": NAMES,
     }
 )  # fmt: skip
