@@ -265,3 +265,50 @@ def random_spec(rng: random.Random) -> str:
     all kinds and ten requirements of all forms. The same generator state gives the same text.
     """
     return _Writer(rng).text("Random system")
+
+
+def random_chain(rng: random.Random) -> str:
+    """A spec in which each subsystem waits for those after it, by their reactions, too: runs to its breaches are long,
+    and most of what they need is not what the breach is about."""
+    count = rng.randint(4, 6)
+    by_hand = [True, *(rng.random() < 0.5 for _ in range(count - 1))]
+    sizes = [rng.randint(3, 4), *(rng.randint(2, 3) for _ in range(count - 1))]
+
+    def condition(subsystem: int, often: float) -> str:
+        later = range(subsystem + 1, count)
+        if not later or rng.random() > often:
+            return ""
+        chosen = rng.sample(later, min(len(later), rng.choice([1, 1, 2])))
+        return " and ".join(
+            f"s{k} is {'not a0' if rng.random() < 0.6 else f'a{rng.randrange(sizes[k])}'}" for k in chosen
+        )
+
+    lines = ["safetymodel: 1", "title: Chain", "subsystems:"]
+    for number in range(count):
+        events, transitions = list[str](), list[str]()
+        for source in range(sizes[number]):
+            for target in range(sizes[number]):
+                on = target == source + 1
+                if source == target or (not on and rng.random() < 0.7):
+                    continue
+                what = ""
+                if not by_hand[number]:
+                    asked = condition(number, 1.0)
+                    if not asked or not (on or target == 0):
+                        continue
+                elif number == 0 and on and rng.random() < 0.75:
+                    what, asked = f", after: {rng.choice([3, 8, 20, 30])} s", condition(number, 0.3)
+                else:
+                    events.append(f"e{source}{target}: {{by: somebody}}")
+                    what, asked = f", on: e{source}{target}", condition(number, 0.8)
+                if asked:
+                    what += f", {'if' if rng.random() < 0.6 else 'physically'}: {asked}"
+                transitions.append(f"      - {{from: a{source}, to: a{target}{what}}}")
+        lines += [f"  s{number}:", f"    states: [{', '.join(f'a{k}' for k in range(sizes[number]))}]"]
+        lines += [f"    events: {{{', '.join(events)}}}"] if events else []
+        lines += ["    transitions:", *transitions] if transitions else []
+    lines.append("requirements:")
+    for state in range(1, sizes[0]):
+        also = f" and s{rng.randrange(1, count)} is a1" if rng.random() < 0.5 else ""
+        lines.append(f"  R{state}: {{text: never there, never: s0 is a{state}{also}}}")
+    return "\n".join(lines) + "\n"

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 from plain_walk import walk
-from random_systems import random_spec
+from random_systems import random_chain, random_spec
 from test_engines import ENGINES, Engine, symbolic_engine
 
 from safetymodel.claims import search
@@ -180,3 +180,92 @@ def test_a_happening_that_a_view_does_not_show_may_change_what_is_remembered(mon
     judgement = judge(symbolic_engine(system, 0), system.requirements[0])
     assert judgement.trace is not None
     assert judgement.trace.happenings == 2
+
+
+HIDDEN_KEY = """
+safetymodel: 1
+title: Pool lift
+subsystems:
+  lift:
+    states: [at_deck, lowering, in_water]
+    transitions:
+      - {from: at_deck, to: lowering, on: pendant.push_down, physically: contactor is closed}
+      - {from: lowering, to: in_water, after: 50 s}
+  pendant:
+    role: control
+    states: [at_rest, down]
+    events: {push_down: {by: attendant}}
+    transitions: [{from: at_rest, to: down, on: push_down}]
+  contactor:
+    role: control
+    states: [open, closed]
+    transitions: [{from: open, to: closed, if: key is on and estop is released}]
+  key:
+    role: control
+    states: [off, on]
+    events: {turn_on: {by: attendant}}
+    transitions: [{from: off, to: on, on: turn_on}]
+  estop: {role: control, states: [released, pushed]}
+requirements:
+  R1: {text: nobody in the water, never: lift is in_water and pendant is down}
+  R2: {text: time in seconds, cause: key is on, effect: contactor is closed, within: 1 s}
+"""
+"""A happening of what does not show, to which something reacts that does: the run lands in what looks as before."""
+
+HIDDEN_WAY = """
+safetymodel: 1
+title: Gate
+subsystems:
+  gate:
+    states: [shut, aside, open]
+    events: {push_back: {by: somebody}, swing: {by: somebody}}
+    transitions:
+      - {from: shut, to: aside, on: key.force}
+      - {from: aside, to: shut, on: push_back}
+      - {from: shut, to: open, on: swing, physically: relay is closed}
+  relay:
+    role: control
+    states: [idle, closed]
+    transitions: [{from: idle, to: closed, if: key is on}]
+  key:
+    role: control
+    states: [off, on]
+    events: {force: {by: somebody}, turn: {by: somebody}}
+    transitions:
+      - {from: off, to: on, on: force}
+      - {from: off, to: on, on: turn}
+requirements:
+  R1: {text: never open, never: gate is open}
+"""
+"""The shortest run begins with what does not show; another one, by what does, takes one happening more."""
+
+
+@pytest.mark.parametrize(("text", "happenings"), [(HIDDEN_KEY, 52), (HIDDEN_WAY, 2)])
+def test_what_reacts_to_what_does_not_show_is_not_lost(
+    text: str, happenings: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(symbolic, "MOST_SEEN", 0.95)
+    system, problems = load_text(text, "hidden.yaml")
+    assert system is not None, problems
+    for short in (0, 5, 1_000_000):
+        monkeypatch.setattr(search, "SHORT", short)
+        run = judge(symbolic_engine(system, 0), system.requirements[0]).trace
+        assert run is not None
+        assert run.happenings == happenings
+
+
+def test_chains_of_reactions_have_the_same_runs_by_views(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(symbolic, "MOST_SEEN", 0.95)
+    long = 0
+    for seed in (591, 788, *range(50)):  # the first two lost a state that looks as before
+        system, problems = load_text(random_chain(random.Random(seed)), f"chain-{seed}.yaml")
+        assert system is not None, problems
+        lengths = []
+        for short in (0, 1_000_000):
+            monkeypatch.setattr(search, "SHORT", short)
+            space = symbolic_engine(system, 0)
+            runs = [judge(space, requirement).trace for requirement in system.requirements]
+            lengths.append([None if run is None else run.happenings for run in runs])
+        assert lengths[0] == lengths[1], seed
+        long += sum(length is not None and length > 5 for length in lengths[0])
+    assert long > 20
