@@ -39,8 +39,9 @@ def test_a_twin_follows_the_model_whatever_order_it_reacts_in(seed: int) -> None
     system, _ = load_text(random_spec(rng), "random.yaml")
     assert system is not None
     for order in (None, seed):
+        twin = Twin(system, seed=order)
         try:
-            twin = Twin(system, seed=order)
+            twin.reset()
         except DeviceError:
             return  # its logic goes round for ever
         found = hunt(system, mapping_by_names(system), twin, seed, Bounds(steps=150), faults=len(system.faults))
@@ -163,3 +164,21 @@ def test_a_logic_that_goes_round_for_ever_is_said() -> None:
         Tracker(system).after(Tracker(system).start(), Stimulus("event", 0))
     found = hunt(system, mapping_by_names(system), Twin(system), 0, Bounds(steps=50))
     assert found.ended == "model"
+
+
+def test_a_twin_that_never_comes_to_rest_is_found_at_its_reset_and_marked_in_the_list(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    from safetymodel.cli import main
+
+    file = str(SPECS / "two-door-hatch.yaml")
+    restless = "drop:inner_bolt.in-out:panel_is_inner"
+    with pytest.raises(SystemExit):
+        main(["twin", file, "--defects"])
+    marked = [line for line in capsys.readouterr().out.splitlines() if "never comes to rest" in line]
+    assert [line.split()[0] for line in marked] == [restless]
+    with pytest.raises(SystemExit) as left:
+        main(["bench", file, "--device", "twin", "--defect", restless, "--out", str(tmp_path)])
+    assert left.value.code == 1
+    assert "the model comes to rest here, the device does not" in capsys.readouterr().out
+    assert len(list(tmp_path.iterdir())) == 2

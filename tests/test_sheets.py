@@ -791,3 +791,102 @@ def test_a_sheet_run_that_ends_early_says_what_was_not_begun() -> None:
     lines = [line for c in with_results(found.sheet, done, "x").chapters for part in c.parts for line in part.lines]
     assert [line.observed for line in lines].count("not begun") == left
     assert sum(line.verdict == "pass" for line in lines) == sum(one.rows for one in done.worked) - 1
+
+
+LOCK = """
+safetymodel: 1
+title: Sluice
+subsystems:
+  water:
+    states: [low, high]
+    transitions:
+      - {from: low, to: high, physically: inlet is up}
+      - {from: high, to: low, physically: outlet is up}
+  inlet:
+    text: Inlet paddle
+    states: [down, up]
+    events: {raise: {}, drop: {}}
+    transitions:
+      - {from: down, to: up, on: raise, if: outlet_down and stop_free}
+      - {from: up, to: down, on: drop}
+      - {from: up, to: down, if: not stop_free}
+  outlet:
+    text: Outlet paddle
+    states: [down, up]
+    events: {raise: {}, drop: {}}
+    transitions:
+      - {from: down, to: up, on: raise, if: inlet_down and stop_free}
+      - {from: up, to: down, on: drop}
+      - {from: up, to: down, if: not stop_free}
+  gate:
+    states: [shut, open]
+    events: {pull: {}, push: {}}
+    transitions:
+      - {from: shut, to: open, on: pull, if: level_high and horn_done}
+      - {from: open, to: shut, on: push}
+  horn:
+    states: [silent, done]
+    events: {ask: {}, rest: {}}
+    transitions:
+      - {from: silent, to: done, on: ask}
+      - {from: done, to: silent, on: rest}
+  stop:
+    text: Stop button
+    role: control
+    states: [free, tripped]
+    events: {press: {}, reset: {}}
+    transitions:
+      - {from: free, to: tripped, on: press}
+      - {from: tripped, to: free, on: reset, if: inlet_down and outlet_down}
+signals:
+  inlet_down: {reads: inlet is down}
+  outlet_down: {reads: outlet is down}
+  level_high: {reads: water is high}
+  horn_done: {reads: horn is done}
+  stop_free: {reads: stop is free}
+faults:
+  level_high_bridged: {signal: level_high, stuck: true, text: level switch bridged}
+  level_high_broken: {signal: level_high, stuck: false, text: level switch broken}
+  inlet_jammed: {subsystem: inlet, stuck: up, text: inlet jammed}
+requirements:
+  R1: {text: The chamber can be emptied again, always_possible: water is low}
+"""
+
+
+def sluice(tmp_path: Path, text: str = LOCK) -> Commissioning:
+    path = tmp_path / "sluice.yaml"
+    path.write_text(text, encoding="utf-8")
+    found = commission(str(path))
+    assert isinstance(found, Commissioning), found
+    return found
+
+
+def test_a_stop_is_not_asked_for_where_it_is_called_already(tmp_path: Path) -> None:
+    plan = sluice(tmp_path).plan
+    titles = [goal.title for goal in plan.goals]
+    assert "stop.press while stop is free" in titles
+    assert "stop.press while stop is tripped" not in titles
+    assert "R1: The chamber can be emptied again, beginning while stop is tripped" in titles
+
+
+def test_an_event_that_moves_nothing_in_a_mode_is_said_to_move_nothing(tmp_path: Path) -> None:
+    press = "{from: free, to: tripped, on: press"
+    text = LOCK.replace(press, f"{press}, physically: inlet is down")
+    text += "  R2: {text: The inlet is opened by hand, start: inlet is up, only_by: [inlet.raise]}\n"
+    plan = sluice(tmp_path, text).plan
+    goal = next(g for g in plan.goals if g.title == "stop.press while inlet is up")
+    assert plan.reasons[goal.number] == "unreachable: the event moves nothing there"
+
+
+def test_what_is_held_where_it_is_not_yet_is_made_ready(tmp_path: Path) -> None:
+    lines = [line for c in sluice(tmp_path).sheet.chapters for part in c.parts for line in part.lines]
+    held = [(line, line.stimulus) for line in lines if "inlet jammed" in line.stimulus]
+    assert held
+    forced = with_forces(sluice(tmp_path).system)
+    from safetymodel.bench.sheets.forcing import force_text
+
+    down = initial_state(forced.system)
+    up = down._replace(states=tuple(1 if n == 1 else s for n, s in enumerate(down.states)))
+    number = next(f.number for f in forced.system.faults if f.name == "inlet_jammed")
+    assert force_text(forced, number, (down,)).startswith("make ready to hold Inlet paddle once it is up, as by")
+    assert force_text(forced, number, (up,)).startswith("hold Inlet paddle in up, as by")

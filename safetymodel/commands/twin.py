@@ -50,7 +50,7 @@ def twin(
     from safetymodel.bench.defects import defects_of
     from safetymodel.bench.modbus import Layout, NotInstalled, TwinServer
     from safetymodel.bench.real_time import InRealTime
-    from safetymodel.bench.twin import Twin
+    from safetymodel.bench.twin import Twin, never_rests
     from safetymodel.problems import Problem
     from safetymodel.report import terminal
     from safetymodel.span import NOWHERE
@@ -65,7 +65,8 @@ def twin(
     code = 0
     if defects:
         for known in defects_of(system):
-            terminal.say(f"{known.name}  {known.text}")
+            note = " (never comes to rest: any run finds it at its reset)" if never_rests(system, known) else ""
+            terminal.say(f"{known.name}  {known.text}{note}")
     if write_map is not None:
         code = after_writing(pipeline.save_text(write_map, Layout(system).map_text(real_time, late)), code)
         if not code:

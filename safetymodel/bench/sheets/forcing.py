@@ -5,8 +5,10 @@ A sheet needs them where two switches read the same thing: only with one of them
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+from safetymodel.model.state import State
 from safetymodel.model.system import Fault, System
 from safetymodel.traces.wording import fault_text
 
@@ -50,8 +52,8 @@ def signal_label(system: System, signal: int) -> str:
     return f"{this.text} ({this.name})" if this.text else this.name
 
 
-def force_text(forced: Forced, fault: int) -> str:
-    """What the tester does to bring it about, for a row of a sheet."""
+def force_text(forced: Forced, fault: int, before: Sequence[State]) -> str:
+    """What the tester does to bring it about, for a row of a sheet; ``before`` are the states in which it is done."""
     system, this = forced.system, forced.system.faults[fault]
     if this.kind == "signal":
         word = "true" if this.value else "false"
@@ -59,8 +61,13 @@ def force_text(forced: Forced, fault: int) -> str:
         return text if forced.is_own(fault) else f"{text}, as by {fault_text(this)}"
     subject = system.subsystems[this.subject]
     if this.kind == "stuck":
-        where = "where it is" if this.state is None else f"in {subject.states[this.state]}"
-        return f"hold {subject.label} {where}, as by {fault_text(this)}"
+        by = f"as by {fault_text(this)}"
+        if this.state is None:
+            return f"hold {subject.label} where it is, {by}"
+        name = subject.states[this.state]
+        if all(state.states[this.subject] != this.state for state in before):
+            return f"make ready to hold {subject.label} once it is {name}, {by}"
+        return f"hold {subject.label} in {name}, {by}"
     assert this.state is not None
     return f"make ready to move {subject.label} by hand, as by {fault_text(this)}"
 

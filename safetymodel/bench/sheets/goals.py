@@ -191,8 +191,15 @@ def _stops(system: System, asked: Asked, modes: Sequence[Mode]) -> Iterator[Goal
     for event in stops_of(system, asked):
         ways = [system.transitions[n] for _, numbers in event.movers for n in numbers]
         for mode in modes:
+            if all(_elsewhere(mode.formula, t) for t in ways):
+                continue  # the stop's own state after it was called
             sights = tuple(Sight("fires", mode.formula, t.number) for t in ways)
             yield _goal("stop", "stops", f"{event.name} {mode.name}", event.span.short, Stage(sights))
+
+
+def _elsewhere(formula: Formula, t: Transition) -> bool:
+    """Whether a mode is a state of the transition's own subsystem from which it does not go."""
+    return isinstance(formula, InState) and formula.subsystem == t.subsystem and t.source not in formula.states
 
 
 def _egress(system: System, modes: Sequence[Mode]) -> Iterator[Goal]:
@@ -205,7 +212,7 @@ def _egress(system: System, modes: Sequence[Mode]) -> Iterator[Goal]:
             yield _goal(
                 "egress",
                 "egress",
-                f"{requirement.name}: {requirement.text or requirement.wording}, {mode.name}",
+                f"{requirement.name}: {requirement.text or requirement.wording}, beginning {mode.name}",
                 requirement.span.short,
                 Stage((Sight("at", shut),)),
                 Stage((Sight("at", out),)),

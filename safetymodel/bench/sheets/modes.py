@@ -23,7 +23,8 @@ class Mode:
 
 @dataclass(frozen=True, slots=True)
 class Asked:
-    """What the user says of the machine; None: found by its words. ``modes`` are subsystems, ``stops`` events."""
+    """What the user says of the machine; None: as :func:`modes_of` and :func:`stops_of` find it. ``modes`` are
+    subsystems, ``stops`` events."""
 
     modes: tuple[int, ...] | None = None
     stops: tuple[int, ...] | None = None
@@ -32,8 +33,8 @@ class Asked:
 
 
 def modes_of(system: System, asked: Asked) -> tuple[Mode, ...]:
-    """What runs (of each `start` requirement), and each position of a mode switch; without either, each state of
-    every control subsystem."""
+    """What runs (of each `start` requirement), and each position of a mode switch: of a control subsystem whose name or
+    text has the word *mode*. Without either, each state of every control subsystem."""
     running = [Mode(f"while {formula_text(system, r.subject)}", r.subject) for r in _starts(system)]
     if asked.modes is None:
         chosen = [s.number for s in system.subsystems if s.role == "control" and _says(s.name, s.text, "mode")]

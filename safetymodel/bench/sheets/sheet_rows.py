@@ -56,7 +56,7 @@ class Rows:
             step=step,
             requirement=", ".join(self._requirements(row, done, goals)),
             preconditions=before,
-            stimulus=self._stimulus(row),
+            stimulus=self._stimulus(row, done),
             how=self._how(step, row),
             wait=self._wait(row),
             expected=self._expected(row, done),
@@ -81,7 +81,7 @@ class Rows:
             return f"at most {ticks_text(self.system, row.number)}"
         return ticks_text(self.system, row.number) if row.kind == "wait" else ""
 
-    def _stimulus(self, row: Stimulus) -> str:
+    def _stimulus(self, row: Stimulus, done: Done) -> str:
         if row.kind == "event":
             return event_text(self.system.events[row.number])
         if row.kind == "wait":
@@ -89,7 +89,7 @@ class Rows:
         if row.kind == "until":
             return f"wait until {seen_text(self.system, row)}, then go on at once"
         if row.kind == "fault":
-            return force_text(self.forced, row.number)
+            return force_text(self.forced, row.number, done.before)
         fault = self.system.faults[row.number]
         subject = self.system.subsystems[fault.subject]
         return f"move {subject.label} from {subject.states[fault.state or 0]} to {subject.states[fault.target]} by hand"

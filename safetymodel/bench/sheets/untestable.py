@@ -36,6 +36,9 @@ def why_untestable(reach: Reach[Any], goal: Goal) -> str:
     for sight in sights:
         if sight.kind == "at" and not space.is_empty(space.common(space.transient, space.where(sight.formula))):
             return "only in transient states: nobody can look at the machine there"
+        on_event = sight.kind == "fires" and system.transitions[sight.number].event is not None
+        if on_event and not space.is_empty(space.common(space.settled, space.where(sight.formula))):
+            return "unreachable: the event moves nothing there"
     return "unreachable: no state has it"
 
 
