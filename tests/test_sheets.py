@@ -396,6 +396,18 @@ def test_the_order_of_work_and_the_columns() -> None:
     assert len(walked) == sheet.rows
 
 
+def test_every_step_that_is_named_has_a_row() -> None:
+    """Input read-back, and what is shown where: what the initial state shows is looked at before the first row."""
+    sheet = commissioned("two-door-hatch.yaml").sheet
+    rows = {line.step for chapter in sheet.chapters for part in chapter.parts for line in part.lines}
+    checks = next(c.checks for c in sheet.chapters if c.title == "Input read-back")
+    told = [step for _, step in sheet.where] + [expected for _, expected in checks]
+    named = [step for text in told for step in re.findall(r"\d+(?:\.\d+)+", text)]
+    assert len(named) > 20
+    assert set(named) <= rows
+    assert ("inner_shut", "true before 2.1.1; false in step 2.1.2") in checks
+
+
 def test_every_force_is_listed_to_be_put_back() -> None:
     found = commissioned("two-channel-estop.yaml")
     forced = [walk for walk in found.plan.walks if walk.fault is not None]

@@ -14,7 +14,7 @@ from safetymodel.bench.run import Record, run
 from safetymodel.bench.stimulus import Stimulus, read_stimuli, stimulus_name
 from safetymodel.bench.told import length_text, told
 from safetymodel.bench.tracking import Tracker
-from safetymodel.files import cannot_write, write_whole
+from safetymodel.files import cannot_write, json_text, write_whole
 from safetymodel.model.system import System
 from safetymodel.problems import Problem, printable
 from safetymodel.span import Span
@@ -55,7 +55,7 @@ def replay_text(system: System, record: Record, setting: Setting) -> str:
         ]
     if record.error is not None:
         data["device_error"] = {"trouble": record.error.trouble, "message": record.error.message}
-    return json.dumps(data, indent=1, ensure_ascii=False) + "\n"
+    return json_text(data)
 
 
 def read_replay(file: str, system: System) -> tuple[tuple[Stimulus, ...], Problem | None]:

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import json
 from fractions import Fraction
 from typing import Any
 
 from safetymodel.claims.verdict import Finding, Judgement
+from safetymodel.files import json_text
 from safetymodel.model.formula import Defined, parts_of
 from safetymodel.model.state import fault_numbers
 from safetymodel.model.system import Requirement, System
@@ -143,4 +143,4 @@ def unread_json(file: str, problems: tuple[Problem, ...]) -> dict[str, Any]:
 
 def as_text(data: Any) -> str:
     """JSON text, stable and readable."""
-    return json.dumps(data, indent=1, ensure_ascii=False) + "\n"
+    return json_text(data)

@@ -168,7 +168,7 @@ def sheet_markdown(sheet: SheetView, columns: Sequence[str]) -> str:
 
 def _markdown(sheet: SheetView, columns: Sequence[str]) -> Iterator[str]:
     yield f"# Commissioning sheet: {escaped(sheet.title)}"
-    yield f"\nSpec `{sheet.file.replace('`', '')}`, SHA-256 `{sheet.sha256}`.\n"
+    yield f"\nSpec `{printable(sheet.file).replace('`', '')}`, SHA-256 `{sheet.sha256}`.\n"
     yield from (f"- {escaped(text)}" for text in summary(sheet))
     yield "\n## Cautions\n"
     yield from (f"- {escaped(text)}" for text in sheet.cautions)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import os
 import re
 from collections.abc import Iterable
@@ -10,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from safetymodel.claims.verdict import Judgement, Trace
-from safetymodel.files import cannot_write, write_whole
+from safetymodel.files import cannot_write, json_text, write_whole
 from safetymodel.model.state import State, changes
 from safetymodel.model.step import Step
 from safetymodel.model.system import System
@@ -151,7 +150,7 @@ def trace_file_text(system: System, judgement: Judgement) -> str:
         "happenings": judgement.trace.happenings,
         "trace": trace_json(system, judgement.trace),
     }
-    return json.dumps(data, indent=1, ensure_ascii=False) + "\n"
+    return json_text(data)
 
 
 def pytest_text(system: System, judgement: Judgement, directory: Path) -> str:

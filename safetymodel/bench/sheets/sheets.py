@@ -178,7 +178,7 @@ class _Writer:
     def _read_back(self, label: str, name: str, seen: Mapping[str, str]) -> tuple[str, str]:
         """A signal, and where it is seen true and false."""
         steps = ((word, seen.get(f"{name} reads {word}", "")) for word in ("true", "false"))
-        return label, "; ".join(f"{word} in step {step}" if step else f"{word}: not tested" for word, step in steps)
+        return label, "; ".join(f"{word} {_at(step)}" if step else f"{word}: not tested" for word, step in steps)
 
     def _about(self, section: str, any_walks: bool) -> str:
         if section == "readback":
@@ -203,7 +203,7 @@ class _Writer:
 
     def _part(self, number: str, walk: Walk) -> Part:
         done = self.follower.start()
-        self._note(f"{number}.0", walk.shows[0] if walk.shows else ())
+        self._note(f"before {number}.1", walk.shows[0] if walk.shows else ())
         before = "initial state, nothing forced"
         if walk.shows and walk.shows[0]:
             before += f" (shows: {'; '.join(self.plan.goals[n].title for n in walk.shows[0])})"
@@ -224,6 +224,11 @@ class _Writer:
     def _note(self, step: str, shows: Iterable[int]) -> None:
         for number in shows:
             self.where.setdefault(number, step)
+
+
+def _at(step: str) -> str:
+    """``in step 2.1.3``, or ``before 2.1.1``: in the state in which a walk begins."""
+    return step if step.startswith("before") else f"in step {step}"
 
 
 def _place(short: str) -> str:
