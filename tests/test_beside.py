@@ -13,8 +13,8 @@ from safetymodel import pipeline
 from safetymodel.claims import beside, process
 from safetymodel.claims.beside import Job, Shared
 from safetymodel.claims.clock import Clock
-from safetymodel.claims.judge import EngineDisagreement, judge
-from safetymodel.claims.verdict import Judgement
+from safetymodel.claims.judge import judge
+from safetymodel.claims.verdict import EngineDisagreement, Judgement
 from safetymodel.explore.choice import Explored, explore
 from safetymodel.explore.engine import no_limit
 from safetymodel.insight.necessity.effects import Necessity

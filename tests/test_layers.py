@@ -8,7 +8,7 @@ from pathlib import Path
 PACKAGE = Path(__file__).parent.parent / "safetymodel"
 
 LAYERS: tuple[tuple[str, ...], ...] = (
-    ("span", "problems", "names", "files"),
+    ("span", "problems", "names", "files", "outlet"),
     ("spec",),
     ("model",),
     ("explore",),

@@ -237,3 +237,20 @@ def test_a_disagreement_is_exit_code_4_and_nothing_passes(
     assert "made up" in data["disagreement"]
     assert "Lock gate" in data["spec_text"]
     assert all(r["verdict"] not in ("holds", "reacts") for r in data["run"]["requirements"])
+
+
+def test_a_run_that_is_none_of_the_models_is_exit_code_4_too(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    from safetymodel import cli
+    from safetymodel.claims.search import Walker
+
+    monkeypatch.setattr(Walker, "offered", lambda *_: iter(()))  # the engine finds a run, the step function does not
+    monkeypatch.chdir(tmp_path)
+    for command in ("verify", "faults", "review"):
+        with pytest.raises(SystemExit) as left:
+            cli.main([command, str(SPECS / "two-door-hatch.yaml")])
+        assert left.value.code == 4, command
+        shown = capsys.readouterr()
+        assert "none of the step function" in shown.out + shown.err
+        assert "Traceback" not in shown.err

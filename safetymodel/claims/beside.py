@@ -19,8 +19,8 @@ from typing import Any, Generic, TypeVar
 
 from safetymodel.claims import process
 from safetymodel.claims.clock import Clock
-from safetymodel.claims.judge import EngineDisagreement, judge
-from safetymodel.claims.verdict import Judgement
+from safetymodel.claims.judge import judge
+from safetymodel.claims.verdict import EngineDisagreement, Judgement
 from safetymodel.explore.engine import Space
 from safetymodel.explore.memory import most_memory
 from safetymodel.explore.ordering import growing_views

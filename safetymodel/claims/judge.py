@@ -8,7 +8,7 @@ from safetymodel.claims import forms
 from safetymodel.claims.clock import Clock
 from safetymodel.claims.recheck import recheck
 from safetymodel.claims.search import Walker
-from safetymodel.claims.verdict import Finding, Judgement, Trace
+from safetymodel.claims.verdict import EngineDisagreement, Finding, Judgement, Trace
 from safetymodel.explore.engine import LimitReached, MemoryReached, Space, going_round
 from safetymodel.model.state import State
 from safetymodel.model.step import reactions
@@ -58,10 +58,6 @@ def judge(space: Space[Any], requirement: Requirement, clock: Clock | None = Non
         if fault:
             raise EngineDisagreement(f"{requirement.name}: {fault}")
     return judgement
-
-
-class EngineDisagreement(Exception):
-    """Two roads to one verdict came to different ends."""
 
 
 def find_chatter(space: Space[S], clock: Clock | None = None) -> tuple[Finding, ...]:

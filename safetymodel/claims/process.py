@@ -19,7 +19,7 @@ from types import TracebackType
 from typing import IO, Any
 
 from safetymodel.claims.clock import Clock
-from safetymodel.claims.judge import EngineDisagreement
+from safetymodel.claims.verdict import EngineDisagreement
 from safetymodel.explore.engine import Limits
 from safetymodel.explore.memory import most_memory
 from safetymodel.explore.symbolic import Handed, Symbolic

@@ -8,7 +8,7 @@ from typing import Any, Generic, TypeVar
 from weakref import WeakKeyDictionary
 
 from safetymodel.claims.stepping import Stepper
-from safetymodel.claims.verdict import Trace
+from safetymodel.claims.verdict import EngineDisagreement, Trace
 from safetymodel.claims.watch import BREACH, NOTHING, Watch, is_plain
 from safetymodel.explore.engine import REACTION, Space
 from safetymodel.explore.ordering import growing_views
@@ -326,7 +326,7 @@ class Walker(Stepper[S]):
             for new in watched(self.space.system, self.watch, state, value, step):
                 if self._inside(members, step.after, new):
                     return step, new
-        raise AssertionError("the engine's run is not one of the model's")
+        raise EngineDisagreement("the run that was found is none of the step function's")
 
     def _way_out(
         self, state: State, value: int, members: Mapping[int, S], goal: Mapping[int, S] | None
@@ -352,7 +352,7 @@ class Walker(Stepper[S]):
                     if node not in came and self._inside(members, *node):
                         came[node] = (here, step)
                         queue.append(node)
-        raise AssertionError("the engine's run is not one of the model's")
+        raise EngineDisagreement("the run that was found is none of the step function's")
 
 
 def settle_value(system: System, watch: Watch, state: State, value: int) -> int:

@@ -13,6 +13,10 @@ from safetymodel.model.system import Requirement
 Word = Literal["holds", "reacts", "broken", "empty", "undecided"]
 
 
+class EngineDisagreement(Exception):
+    """Two roads to one verdict came to different ends: our mistake, never the user's."""
+
+
 @dataclass(frozen=True, slots=True)
 class Trace:
     """A run: the initial state, then every step, reactions included."""

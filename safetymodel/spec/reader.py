@@ -24,6 +24,7 @@ from ruamel.yaml.events import (
     SequenceStartEvent,
 )
 
+from safetymodel.files import is_input
 from safetymodel.problems import Problem
 from safetymodel.span import Span
 
@@ -171,6 +172,7 @@ def read_bytes(file: str) -> bytes | Problem:
     if len(data) > MOST_BYTES:
         hint = "split the system, or write alike subsystems as a family"
         return Problem("file-too-large", place, f"{file} has more than {MOST_BYTES:,} bytes", hint)
+    is_input(file)
     return data
 
 
