@@ -2,31 +2,42 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from itertools import islice
 
-from safetymodel.bench.parts import Part, parts_of_transition, without
+from safetymodel.bench.partless import Partless, Sight
+from safetymodel.bench.parts import Part, part_text, parts_of_transition, without
 from safetymodel.bench.stimulus import Stimulus
 from safetymodel.bench.tracking import Tracker
 from safetymodel.model.formula import TRUE, Formula
 from safetymodel.model.state import State
 from safetymodel.model.system import System, Transition
+from safetymodel.traces.wording import transition_text
+
+
+@dataclass(frozen=True, slots=True)
+class Missing:
+    """One thing that was not exercised, in words of the spec, and its place there."""
+
+    name: str
+    place: str
 
 
 @dataclass(frozen=True, slots=True)
 class Share:
-    """So many of so many, and which are missing, in words of the spec."""
+    """So many of so many, and which are missing, in the order of the spec."""
 
     what: str
     seen: int
     of: int
-    missing: tuple[int, ...] = ()
+    missing: tuple[Missing, ...] = ()
 
 
 @dataclass(slots=True)
 class Seen:
-    """What was seen of one part of a condition. ``matters``: a moment in which the transition would have gone, or
-    stayed, otherwise if the part had been left out."""
+    """What was seen of one part of a condition. ``matters``: a machine without the part would have shown something
+    else than the device did."""
 
     true: bool = False
     false: bool = False
@@ -35,11 +46,12 @@ class Seen:
 
 @dataclass(slots=True)
 class _Watched:
-    """A transition with its parts, and the readings in which they have been looked at already."""
+    """A transition with its parts; for the readings in which they have been looked at, the parts without which it
+    would have gone, or stayed, otherwise."""
 
     transition: Transition
     parts: tuple[tuple[int, Part, Formula], ...]
-    looked: set[object] = field(default_factory=set)
+    looked: dict[object, tuple[int, ...]] = field(default_factory=dict)
 
 
 class Coverage:
@@ -57,6 +69,7 @@ class Coverage:
         self.blockable = tuple(
             t.number for t in system.transitions if t.event is not None and (t.interlock != TRUE or t.physical != TRUE)
         )
+        self._blockable = frozenset(self.blockable)
         self.pairs = _alike(system)
         self.apart: set[int] = set()
         self.automatic = tuple(t.number for t in system.transitions if t.event is None)
@@ -65,21 +78,36 @@ class Coverage:
         self.steps = 0
         self.uncertain = 0
         self._watched = self._watch()
+        self._partless = Partless(tracker, self.parts)
+        self._asked: dict[int, None] = {}
+        """The parts that would have made a difference to a transition within this step."""
 
-    def start(self, possible: tuple[State, ...]) -> None:
+    def start(self, possible: tuple[State, ...], sight: Sight) -> None:
         """A device after its reset."""
+        self._asked.clear()
         state = _certain(possible)
         if state is not None:
             self._enter(state)
             self._look_at_automatic(state, (1 << len(self.system.subsystems)) - 1)
+        self._shown(self._partless.start(self._asked, possible, sight))
 
-    def step(self, before: tuple[State, ...], stimulus: Stimulus, after: tuple[State, ...]) -> None:
-        """One stimulus, and the states that were possible before and after it."""
+    def step(self, before: tuple[State, ...], stimulus: Stimulus, after: tuple[State, ...], sight: Sight) -> None:
+        """One stimulus, the states that were possible before and after it, and what the device showed."""
         self.steps += 1
+        self._asked.clear()
         old, new = _certain(before), _certain(after)
         if old is None or new is None:
             self.uncertain += 1
-            return
+        else:
+            self._certain_step(old, stimulus, new)
+        if self._asked or self._partless.apart:
+            self._shown(self._partless.step(self._asked, before, stimulus, after, sight))
+
+    def _shown(self, places: list[int]) -> None:
+        for place in places:
+            self.seen[place].matters = True
+
+    def _certain_step(self, old: State, stimulus: Stimulus, new: State) -> None:
         if stimulus.kind == "event":
             self._attempt(old, stimulus.number)
         if old == new and stimulus.kind != "event":
@@ -134,8 +162,13 @@ class Coverage:
             for number in transitions:
                 if state.states[subsystem] == self.system.transitions[number].source:
                     self._look(state, number)
-                    if not self.tracker.can(state, number):
+                    if number in self._blockable and number not in self.blocked and not self._may(state, number):
                         self.blocked.add(number)
+
+    def _may(self, state: State, number: int) -> bool:
+        """Whether the conditions of a transition are met; a fault may keep it all the same."""
+        this = self.system.transitions[number]
+        return self.tracker.holds(state, this.interlock) and self.tracker.holds(state, this.physical)
 
     def _look_at_automatic(self, state: State, subsystems: int) -> None:
         while subsystems:
@@ -152,11 +185,17 @@ class Coverage:
         if not watched.parts:
             return
         key = self.tracker.key(state, number)
-        if key in watched.looked:
-            return
-        watched.looked.add(key)
+        if key not in watched.looked:
+            watched.looked[key] = self._deciding(watched, state)
+        for place in watched.looked[key]:
+            if not self.seen[place].matters:
+                self._asked[place] = None
+
+    def _deciding(self, watched: _Watched, state: State) -> tuple[int, ...]:
+        """The parts without which the transition would go where it stays, or stay where it goes."""
         holds, this = self.tracker.holds, watched.transition
         interlock, physical = holds(state, this.interlock), holds(state, this.physical)
+        found: list[int] = []
         for place, part, rest in watched.parts:
             seen = self.seen[place]
             if holds(state, part.formula):
@@ -164,8 +203,9 @@ class Coverage:
             else:
                 seen.false = True
             now, other = (interlock, physical) if part.interlock else (physical, interlock)
-            if not seen.matters and other and now != holds(state, rest):
-                seen.matters = True
+            if other and now != holds(state, rest):
+                found.append(place)
+        return tuple(found)
 
     def _watch(self) -> list[_Watched]:
         found: list[_Watched] = [_Watched(t, ()) for t in self.system.transitions]
@@ -177,39 +217,42 @@ class Coverage:
     # -- the sum of it ------------------------------------------------------------------------
 
     def shares(self) -> tuple[Share, ...]:
-        """How much of everything that there is; ``missing`` are transitions (or places among the parts)."""
-        total = sum(len(s.states) for s in self.system.subsystems)
-        transitions = range(len(self.system.transitions))
-        places = range(len(self.parts))
+        """How much of everything that there is."""
+        parts = range(len(self.parts))
         return (
-            Share("states entered", len(self.states), total),
-            Share(
-                "transitions taken",
-                len(self.taken),
-                len(transitions),
-                tuple(t for t in transitions if t not in self.taken),
-            ),
-            Share(
-                "transitions on events seen blocked",
-                len(self.blocked),
-                len(self.blockable),
-                tuple(t for t in self.blockable if t not in self.blocked),
-            ),
-            Share(
-                "automatic transitions seen to be in time",
-                len(self.prompt),
-                len(self.automatic),
-                tuple(t for t in self.automatic if t not in self.prompt),
-            ),
-            Share("alike outputs seen apart", len(self.apart), len(self.pairs)),
-            self._share("parts of conditions seen true", tuple(p for p in places if self.seen[p].true)),
-            self._share("parts of conditions seen false", tuple(p for p in places if self.seen[p].false)),
-            self._share("parts seen to make the difference", tuple(p for p in places if self.seen[p].matters)),
+            self._states(),
+            self._transitions("transitions taken", range(len(self.system.transitions)), self.taken),
+            self._transitions("transitions on events seen blocked", self.blockable, self.blocked),
+            self._transitions("automatic transitions seen to be in time", self.automatic, self.prompt),
+            self._pairs(),
+            self._parts("parts of conditions seen true", {p for p in parts if self.seen[p].true}),
+            self._parts("parts of conditions seen false", {p for p in parts if self.seen[p].false}),
+            self._parts("parts seen to make the difference", {p for p in parts if self.seen[p].matters}),
         )
 
-    def _share(self, what: str, found: tuple[int, ...]) -> Share:
-        seen = set(found)
-        return Share(what, len(found), len(self.parts), tuple(p for p in range(len(self.parts)) if p not in seen))
+    def _states(self) -> Share:
+        every = [(s, place) for s in self.system.subsystems for place in range(len(s.states))]
+        left = ((s, place) for s, place in every if (s.number, place) not in self.states)
+        missing = tuple(Missing(f"{s.name} is {s.states[place]}", s.span.short) for s, place in left)
+        return Share("states entered", len(self.states), len(every), missing)
+
+    def _transitions(self, what: str, every: Sequence[int], seen: set[int]) -> Share:
+        left = (self.system.transitions[number] for number in every if number not in seen)
+        missing = tuple(Missing(transition_text(self.system, t), t.span.short) for t in left)
+        return Share(what, len(seen), len(every), missing)
+
+    def _pairs(self) -> Share:
+        subsystems = self.system.subsystems
+        left = (pair for place, pair in enumerate(self.pairs) if place not in self.apart)
+        named = ((subsystems[one], subsystems[other]) for one, other in left)
+        missing = tuple(Missing(f"{one.name} and {other.name}", one.span.short) for one, other in named)
+        return Share("alike outputs seen apart", len(self.apart), len(self.pairs), missing)
+
+    def _parts(self, what: str, seen: set[int]) -> Share:
+        left = (part for place, part in enumerate(self.parts) if place not in seen)
+        spans = ((part, self.system.transitions[part.transition].span) for part in left)
+        missing = tuple(Missing(part_text(self.system, part), span.short) for part, span in spans)
+        return Share(what, len(seen), len(self.parts), missing)
 
 
 def _certain(possible: tuple[State, ...]) -> State | None:

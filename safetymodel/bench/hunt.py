@@ -14,6 +14,7 @@ from safetymodel.bench.coverage import Coverage, Share
 from safetymodel.bench.device import Device, DeviceError
 from safetymodel.bench.guide import Guide, goals_of
 from safetymodel.bench.mapping import Mapping
+from safetymodel.bench.partless import Sight
 from safetymodel.bench.pursuit import Pursuit
 from safetymodel.bench.reactions import CannotTrack
 from safetymodel.bench.run import Record, Rig
@@ -178,8 +179,11 @@ class _Run:
         self.plan.clear()
         if self.rig.begin() is not None:
             return True
-        self.coverage.start(self.rig.possible)
+        self.coverage.start(self.rig.possible, self._sight())
         return False
+
+    def _sight(self) -> Sight:
+        return Sight(self.rig.looks_so, self.rig.mapping.slack, self.rig.drift[-1])
 
     def _next(self) -> Stimulus:
         if self.plan:
@@ -202,7 +206,7 @@ class _Run:
         self.happenings += stimulus.happenings
         if self.rig.give(stimulus) is not None:
             return True
-        self.coverage.step(before, stimulus, self.rig.possible)
+        self.coverage.step(before, stimulus, self.rig.possible, self._sight())
         self._remember(before[0], self.rig.possible[0])
         if self.on_step is not None:
             self.on_step(self.steps, self.coverage)

@@ -23,6 +23,10 @@ class CannotTrack(Exception):
     """The possible states are too many, or the logic goes round for ever; its text says which."""
 
 
+class NeverRests(CannotTrack):
+    """The logic goes round for ever, in whatever order it reacts."""
+
+
 class Reactions:
     """Conditions of single states, and where reactions lead. Sets are tuples without repeats, in the order found."""
 
@@ -41,13 +45,16 @@ class Reactions:
         self._prepare()
         self._signals = tuple(SignalTrue(s.number) for s in system.signals)
 
-    def altered(self, interlocks: Mapping[int, Formula]) -> Self:
-        """A tracker of the system in which these transitions (by number) have another `if`, which reads nothing that
-        theirs does not read."""
+    def altered(self, interlocks: Mapping[int, Formula], physically: Mapping[int, Formula] | None = None) -> Self:
+        """A tracker of the system in which these transitions (by number) have another `if`, or another `physically`,
+        which reads nothing that theirs does not read."""
         other = copy.copy(self)
         transitions, other._can = list(self.system.transitions), list(self._can)
         for number, interlock in interlocks.items():
             transitions[number] = replace(transitions[number], interlock=interlock)
+        for number, physical in (physically or {}).items():
+            transitions[number] = replace(transitions[number], physical=physical)
+        for number in {*interlocks, *(physically or {})}:
             other._can[number] = self._compiler.can_move(transitions[number])
         other.system = replace(self.system, transitions=tuple(transitions))
         other._prepare()
@@ -190,7 +197,7 @@ class Reactions:
                 if after not in seen:
                     stack.append((after, left | self._readers[t.subsystem]))
         if not settled:
-            raise CannotTrack("the logic of the model goes round automatic transitions for ever here")
+            raise NeverRests("the logic of the model goes round automatic transitions for ever here")
         return seen, tuple(settled)
 
     def one_tick(self, state: State) -> tuple[State, int]:

@@ -237,6 +237,10 @@ class Rig:
             shown[test.name] = value
         return shown
 
+    def looks_so(self, state: State) -> bool:
+        """Whether a state of the model looks as the device did last."""
+        return self.fits(state, self.shown[-1])
+
     def fits(self, state: State, shown: Shown) -> bool:
         """Whether a state of the model looks so."""
         for test in self._tests:  # noqa: SIM110 - all() with a generator takes twice as long

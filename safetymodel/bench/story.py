@@ -181,7 +181,13 @@ def as_data(done: Benched) -> dict[str, Any]:
                 "resets": found.resets,
                 "steps_not_counted_as_covered": found.uncertain,
                 "coverage": [
-                    {"what": s.what, "seen": s.seen, "of": s.of, "missing": list(s.missing)} for s in found.coverage
+                    {
+                        "what": s.what,
+                        "seen": s.seen,
+                        "of": s.of,
+                        "missing": [{"name": m.name, "place": m.place} for m in s.missing],
+                    }
+                    for s in found.coverage
                 ],
                 "stimuli_before_shortening": done.first,
             }
