@@ -13,11 +13,11 @@ from safetymodel.explore.choice import explore
 from safetymodel.explore.engine import Limits, Progress
 from safetymodel.faults.sets import sets_and_breaches
 from safetymodel.model.system import System
-from safetymodel.pipeline import Run, Unread, verify
+from safetymodel.pipeline import Run, Unread, exit_code, verify
 from safetymodel.problems import Problem
 from safetymodel.report.baseline import Change, changes_between
-from safetymodel.report.compare_said import Compared, SetsChange
-from safetymodel.report.machine import FORMAT, run_json
+from safetymodel.report.compared import Compared, SetsChange
+from safetymodel.report.machine import FORMAT, declared_json, run_json
 from safetymodel.revisions.compare import compare_behaviour
 from safetymodel.span import Span
 
@@ -46,26 +46,35 @@ def compare(
     if budget is None:
         budget = max((r.withstand for system in systems for r in system.requirements), default=0)
     behaviours = compare_behaviour(*systems, budget, limits, progress)
-    sets, left = _sets_changes(systems, sets_order, limits, progress)
+    proved = behaviours.same_verdicts(sets_order)
+    sets, left = ((), "") if proved else _sets_changes(systems, sets_order, limits, progress)
+    results = [{**run_json(run), "declared": declared_json(run.system, True)} for run in (before, after)]
     return Compared(
         old=before,
         new=after,
         behaviours=behaviours,
-        changes=changes_between(run_json(before), run_json(after), behaviours.same_claims),
+        changes=changes_between(results[0], results[1], behaviours.same_claims, behaviours.meanings),
         sets=sets,
         sets_order=sets_order,
         sets_left=left,
         seconds=time.monotonic() - started,
+        sets_proved=proved,
     )
 
 
 def compare_exit_code(compared: Compared | tuple[Unread, ...]) -> int:
-    """0 equal in behaviour, nothing got worse; 1 different; 2 a spec has problems; 3 undecided."""
+    """0 equal in behaviour, verdicts, claims and numbers, whatever the words; 1 different; 2 a spec has problems;
+    3 undecided."""
     if not isinstance(compared, Compared):
         return 2
-    if compared.behaviours.equal is False or compared.changes:
+    b = compared.behaviours
+    changed = [*compared.judged, *(change for change in compared.declared if not change.only_words)]
+    if b.equal is False or changed or compared.sets:
         return 1
-    return 0 if compared.behaviours.equal else 3
+    judgements = [judgement for run in (compared.old, compared.new) for judgement in run.judgements]
+    undecided = any(judgement.word == "undecided" for judgement in judgements)
+    known = not undecided or b.same_verdicts(max(judgement.budget for judgement in judgements))
+    return 0 if b.equal and known and not compared.sets_left else 3
 
 
 Sets = dict[str, frozenset[tuple[str, ...]]]
@@ -154,6 +163,9 @@ def against_baseline(results: Sequence[Run | Unread], baseline: list[dict[str, A
         if before is None:
             found.append((file, Change("other", "", "is not in the baseline")))
             continue
+        if "declared" not in before:
+            text = "was kept by an earlier version, without faults and numbers: make it anew to have them watched"
+            found.append((file, Change("other", "", text)))
         try:
             found.extend((file, change) for change in changes_between(before, run_json(run)))
         except (KeyError, TypeError, AttributeError):
@@ -168,10 +180,13 @@ def against_baseline(results: Sequence[Run | Unread], baseline: list[dict[str, A
     return found
 
 
-def baseline_exit_code(code: int, changes: Sequence[tuple[str, Change]]) -> int:
-    """With a baseline: 1 where anything got worse, else 0, whatever is still as bad as it was; 2, 3 and 4 as ever."""
+def baseline_exit_code(results: Sequence[Run | Unread], changes: Sequence[tuple[str, Change]]) -> int:
+    """With a baseline: 1 where anything got worse, 3 where something is undecided, else 0, whatever is still as bad as
+    it was; 2 and 4 as ever."""
+    code = exit_code(results)
     if code in (2, 4):
         return code
     if any(change.effect == "worse" for _, change in changes):
         return 1
-    return 3 if code == 3 else 0
+    undecided = (run.shortfall or any(j.word == "undecided" for j in run.judgements) for run in results)  # type: ignore[union-attr]
+    return 3 if any(undecided) else 0

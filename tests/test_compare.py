@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -12,15 +13,19 @@ from verified import run_of
 
 from safetymodel.cli import main
 from safetymodel.comparison import compare, compare_exit_code
+from safetymodel.explore.engine import Limits
 from safetymodel.model.build import load_text
 from safetymodel.model.system import System
 from safetymodel.pipeline import results_json
 from safetymodel.report.baseline import changes_between
+from safetymodel.report.compare_machine import comparison_json
 from safetymodel.report.compare_page import comparison_page
-from safetymodel.report.compare_said import Compared, said_of_comparison
+from safetymodel.report.compare_said import because_of, parting_lines, said_of_comparison
+from safetymodel.report.compared import Compared, SetsChange
 from safetymodel.report.terminal import plain_lines
-from safetymodel.revisions.compare import Behaviours, compare_behaviour
+from safetymodel.revisions.compare import Behaviours, Divergence, InStates, compare_behaviour
 from safetymodel.revisions.joint import common_tick, join
+from safetymodel.revisions.sequences import Stepped, stages_of
 
 SPECS = Path(__file__).resolve().parent.parent / "specs"
 HATCH = (SPECS / "two-door-hatch.yaml").read_text()
@@ -280,7 +285,88 @@ def test_new_fault_sets_are_told(write: Write) -> None:
     assert change.gone == (("outer_latch_breaks",),)
     assert change.new == ()
     assert weak.behaviours.removed_faults == ("outer_latch_breaks",)
-    assert "R1: gone minimal fault set outer_latch_breaks" in said(weak)
+    text = said(weak)
+    assert "R1: gone minimal fault set outer_latch_breaks: outer_latch_breaks is no longer declared" in text
+    assert "fault outer_latch_breaks  worse   is no longer declared" in text
+    assert {c.subject: c.effect for c in weak.judged} == {"R1": "other"}
+    assert [(c.kind, c.name, c.what, c.old, c.new) for c in weak.declared] == [
+        ("fault", "outer_latch_breaks", "", "declared", None)
+    ]
+
+
+def test_sets_that_are_gone_because_less_is_enough(write: Write) -> None:
+    new = HATCH.replace("physically: panel is outer, if: inner_shut", "physically: panel is outer")
+    worse = compare(write("o.yaml", HATCH), write("n.yaml", new))
+    back = compare(write("n.yaml", new), write("o.yaml", HATCH))
+    assert isinstance(worse, Compared)
+    assert isinstance(back, Compared)
+    text = said(worse)
+    assert "R1: new: broken without any fault" in text
+    assert text.count(": no fault is needed any more") == 3
+    assert "R1: gone: broken without any fault\n" in said(back)
+    assert said(back).count(": it was broken without any fault before") == 3
+
+
+def test_why_a_set_is_new_or_gone() -> None:
+    b = hatch_with(("stuck: out}", "stuck: in}"))
+    change = SetsChange("R1", (("a", "b"), ("c",)), (("a",), ("c", "d"), ("e",), ("inner_bolt_jammed", "x")))
+    assert because_of(change, ("a", "b"), b) == "a alone is no longer enough"
+    assert because_of(change, ("c", "d"), b) == "c is enough now"
+    assert because_of(change, ("c",), b) == because_of(change, ("e",), b) == ""
+    assert because_of(change, ("inner_bolt_jammed", "x"), b) == "inner_bolt_jammed does something else now"
+
+
+def test_fault_sets_that_a_limit_leaves_out(write: Write) -> None:
+    """Where no step and no claim differs the sets are the same, whatever the limit; else they are open."""
+    few = Limits(states=1)
+    old, same = (
+        write("old.yaml", HATCH),
+        write("same.yaml", HATCH.replace("outer_shut and panel is inner}", "panel is inner and outer_shut}")),
+    )
+    alike = compare(old, same, limits=few)
+    assert isinstance(alike, Compared)
+    assert alike.sets_proved
+    assert (alike.sets, alike.sets_left) == ((), "")
+    assert compare_exit_code(alike) == 0
+    assert "no step differs, and no claim." in said(alike)
+    assert comparison_json(alike)["fault_sets"]["complete"] is True
+    without = compare(old, same, 0, 1, few)  # behaviour without faults proves nothing of sets with one
+    assert isinstance(without, Compared)
+    assert without.behaviours.equal
+    assert not without.sets_proved
+    assert "fault sets were not all compared" in said(without)
+    assert compare_exit_code(without) == 3
+    no_sets = compare(old, same, 0, 0, few)  # R1, under one fault, is undecided in both
+    assert isinstance(no_sets, Compared)
+    assert compare_exit_code(no_sets) == 3
+
+
+def test_no_requirement_in_both_has_no_sets(write: Write) -> None:
+    other = HATCH.replace("R1: {", "Q1: {").replace("R2: {", "Q2: {").replace("R3: {", "Q3: {")
+    compared = compare(write("old.yaml", HATCH), write("new.yaml", other))
+    assert isinstance(compared, Compared)
+    assert "minimal fault sets" not in said(compared)
+
+
+def test_a_state_that_has_differed_for_longer_is_not_told_as_new() -> None:
+    found = hatch_with(*WEAKER)
+    for d in found.divergences:
+        for s in d.states:
+            assert 0 <= s.since <= len(d.labels)
+            rows = [
+                [{b.seen(n, (s.subsystem,)) for n in nodes} for nodes in stages_of(b, d.labels)]
+                for b in (Stepped(found.old, 1), Stepped(found.new, 1))
+            ]
+            apart = [one != other for one, other in zip(*rows, strict=True)]
+            assert all(apart[s.since :])
+            assert not s.since or not apart[s.since - 1]
+    late = Divergence((("event", "a"),) * 4, (InStates("panel", ("idle",), ("outer",), 2),), (), (), (), None, None)
+    (line,) = parting_lines(found, late)
+    assert line[1][0] == "panel is idle in the old revision, outer in the new one, and has differed since 2"
+    start = replace(late, states=(replace(late.states[0], since=0),))
+    assert next(iter(parting_lines(found, start)))[1][0].endswith("has differed since the start")
+    now = replace(late, states=(replace(late.states[0], since=4),))
+    assert next(iter(parting_lines(found, now)))[1][0].startswith("now panel is idle")
 
 
 MISTAKES = {

@@ -6,6 +6,7 @@ import copy
 import json
 import xml.etree.ElementTree as ElementTree
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -14,8 +15,9 @@ import pytest
 from worded_specs import HATCH_FILE
 
 from safetymodel.cli import main
+from safetymodel.comparison import baseline_exit_code
 from safetymodel.pipeline import Run, Unread, results_json, verify
-from safetymodel.report.baseline import changes_between
+from safetymodel.report.baseline import Change, changes_between
 from safetymodel.report.results_files import junit_xml, markdown, plain_markdown
 from safetymodel.report.schemas import results_schema
 
@@ -115,7 +117,7 @@ def test_results_fit_their_schemas(name: str, tmp_path: Path, capsys: pytest.Cap
     calls = (
         ("verify", ["verify", spec, "--json", file, "--quiet"]),
         ("verify", ["verify", spec, str(tmp_path / "none.yaml"), "--json", file, "--quiet"]),
-        ("faults", ["faults", spec, "--up-to", "1", "--json", file]),
+        ("faults", ["faults", spec, "--up-to", "2", "--json", file]),
         ("review", ["review", spec, "--json", file]),
         ("compare", ["compare", spec, str(SPECS / "two-door-hatch.yaml"), "--json", file]),
     )
@@ -167,6 +169,74 @@ def test_everything_that_gets_worse_is_told(said: str, damage: Damage, hatch: Ru
     assert change.effect == "worse"
     assert said in change.text
     assert [c.effect for c in changes_between(after, before) if c.effect == "worse"] in ([], ["worse"])
+
+
+def without_latch(data: dict[str, Any]) -> None:
+    data["declared"] = [d for d in data["declared"] if d["name"] != "outer_latch_breaks"]
+
+
+def test_what_is_undecided_is_never_better(hatch: Run) -> None:
+    before = data_of(hatch)
+    after = copy.deepcopy(before)
+    after["requirements"][0].update(verdict="undecided")
+    (change,) = changes_between(before, after)
+    assert (change.effect, change.subject) == ("other", "R1")
+    assert "is now undecided" in change.text
+
+
+@pytest.mark.parametrize(
+    "damage",
+    [
+        lambda r: r.update(verdict="reacts", passes=True),
+        lambda r: r.update(happenings=9),
+        lambda r: r.update(verdict="holds", passes=True),
+    ],
+)
+def test_nothing_is_better_because_a_fault_is_gone(damage: Damage, hatch: Run) -> None:
+    before = data_of(hatch)
+    after = copy.deepcopy(before)
+    damage(after["requirements"][0])
+    assert [c.effect for c in changes_between(before, after)] == ["better"]
+    without_latch(after)
+    gone, lost = changes_between(before, after)
+    assert (gone.effect, gone.subject) == ("other", "R1")
+    assert "outer_latch_breaks is no longer declared" in gone.text
+    assert (lost.effect, lost.text) == ("worse", "is no longer declared")
+    for fault in (d for d in before["declared"] if d["name"] == "outer_latch_breaks"):
+        other = copy.deepcopy(fault)
+        other["values"]["does"] = "holds outer_shut true"
+        after["declared"].append(other)
+    effects = {c.subject: c.effect for c in changes_between(before, after)}
+    assert effects == {"R1": "other", "fault outer_latch_breaks": "worse"}
+
+
+def test_a_requirement_that_never_meets_the_lost_fault_can_be_better(hatch: Run) -> None:
+    before = data_of(hatch)
+    after = copy.deepcopy(before)
+    without_latch(after)
+    after["requirements"][2].update(verdict="holds")  # judged without faults
+    assert {c.subject: c.effect for c in changes_between(before, after)}["R3"] == "better"
+
+
+def test_a_requirement_that_asks_more(hatch: Run) -> None:
+    before = data_of(hatch)
+    after = copy.deepcopy(before)
+    after["requirements"][1].update(prevent=True, hazards=["H1"])
+    found = [(c.effect, c.text) for c in changes_between(before, after)]
+    assert found == [
+        ("better", "no longer accepts a breach for a moment: `prevent: true` is new"),
+        ("other", "also stands against H1"),
+    ]
+
+
+def test_undecided_beside_broken_leaves_the_baseline_undecided(hatch: Run) -> None:
+    """R1 is broken as before, R2 is not known: that is no pass."""
+    judgements = (hatch.judgements[0], replace(hatch.judgements[1], word="undecided"), hatch.judgements[2])
+    run = replace(hatch, judgements=judgements)
+    assert baseline_exit_code([hatch], []) == 0
+    assert baseline_exit_code([run], [("hatch.yaml", Change("other", "R2", "verdict was broken"))]) == 3
+    assert baseline_exit_code([run], [("hatch.yaml", Change("worse", "R1", "is broken in 3"))]) == 1
+    assert baseline_exit_code([replace(hatch, shortfall="a limit")], []) == 3
 
 
 def test_a_new_requirement_has_to_pass(hatch: Run) -> None:

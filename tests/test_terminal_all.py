@@ -18,7 +18,8 @@ from safetymodel.model.build import load_text
 from safetymodel.pipeline import Run, verify
 from safetymodel.report import terminal
 from safetymodel.report.baseline import baseline_said, changes_between
-from safetymodel.report.compare_said import Compared, said_of_comparison
+from safetymodel.report.compare_said import said_of_comparison
+from safetymodel.report.compared import Compared
 from safetymodel.report.faults_said import said_of_faults
 from safetymodel.report.machine import run_json
 from safetymodel.report.review_said import said_of_review

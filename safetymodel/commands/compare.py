@@ -15,12 +15,14 @@ from safetymodel.commands.shared import (
     after_writing,
     ended_by_limits,
     give_out,
+    into_a_folder,
     size_in_bytes,
 )
 
 EXIT_CODES = (
-    "Exit codes: 0 the revisions behave alike, by proof, and no requirement changed; 1 they differ; 2 a spec or the "
-    "call has problems; 3 a limit left it undecided; 4 two roads to a run disagree, which is our bug."
+    "Exit codes: 0 the revisions behave alike, by proof, and no requirement, fault or number changed, whatever the "
+    "words for people are; 1 they differ; 2 a spec or the call has problems; 3 a limit left it undecided; 4 two roads "
+    "to a run disagree, which is our bug."
 )
 
 
@@ -43,22 +45,26 @@ def compare(
     ] = 1,
     json_file: JsonFile = None,
     html_file: Annotated[
-        Path | None, typer.Option("--html", metavar="FILE", help="The comparison as one page.", show_default=False)
+        Path | None,
+        typer.Option(
+            "--html", metavar="FILE", help="The comparison as one page.", callback=into_a_folder, show_default=False
+        ),
     ] = None,
     states: States = None,
     seconds: Seconds = None,
     memory: Memory = None,
 ) -> int:
-    """Tell what changed between two revisions: verdicts, behaviour, conditions, faults."""
+    """Tell what changed between two revisions: verdicts, behaviour, conditions, faults, numbers, texts."""
     from safetymodel import comparison, pipeline
     from safetymodel.explore.engine import Limits
     from safetymodel.report import compare_machine, compare_page, compare_said, terminal
+    from safetymodel.report.compared import Compared
 
     limits = Limits(states=states, seconds=seconds, memory=size_in_bytes(memory))
     with ended_by_limits(), terminal.progress() as progress:
         compared = comparison.compare(old, new, faults, sets, limits, progress)
     code = comparison.compare_exit_code(compared)
-    if not isinstance(compared, compare_said.Compared):
+    if not isinstance(compared, Compared):
         for unread in compared:
             terminal.print_problems(unread.problems)
         return code

@@ -19,6 +19,7 @@ from safetymodel.commands.shared import (
     Seconds,
     States,
     after_writing,
+    into_a_folder,
     size_in_bytes,
 )
 from safetymodel.problems import Problem
@@ -28,7 +29,8 @@ EXIT_CODES = (
     "has problems; 3 a limit left something undecided; 4 two roads to a verdict disagree, which is our bug."
 )
 WITH_A_BASELINE = (
-    " With --baseline: 1 something got worse than in that file; 0 nothing did, whatever is still broken as it was."
+    " With --baseline: 1 something got worse than in that file; 3 nothing did, but something is undecided; 0 neither, "
+    "whatever is still broken as it was."
 )
 
 
@@ -50,10 +52,14 @@ def verify(
     ] = Second.auto,
     json_file: JsonFile = None,
     junit_file: Annotated[
-        Path | None, typer.Option("--junit", metavar="FILE", help="Results as JUnit XML, a requirement a test case.")
+        Path | None,
+        typer.Option(
+            "--junit", metavar="FILE", help="Results as JUnit XML, a requirement a test case.", callback=into_a_folder
+        ),
     ] = None,
     markdown_file: Annotated[
-        Path | None, typer.Option("--markdown", metavar="FILE", help="Results as a Markdown document.")
+        Path | None,
+        typer.Option("--markdown", metavar="FILE", help="Results as a Markdown document.", callback=into_a_folder),
     ] = None,
     baseline: Annotated[
         str | None,
@@ -99,7 +105,7 @@ def verify(
 
         changes = comparison.against_baseline(results, known)
         terminal.show(baseline_said(changes), sys.stderr if to_stdout else sys.stdout)
-        code = comparison.baseline_exit_code(code, changes)
+        code = comparison.baseline_exit_code(results, changes)
     for result in results:
         if isinstance(result, pipeline.Run) and result.disagreement:
             path = Path(f"safetymodel-disagreement-{result.system.sha256[:12]}.json")

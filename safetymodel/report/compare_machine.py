@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from safetymodel.report.compare_said import Compared, condition_text
+from safetymodel.report.compared import Compared, condition_text
 from safetymodel.report.machine import FORMAT
 from safetymodel.report.said import RunView
 from safetymodel.revisions.compare import Behaviours, Divergence
@@ -22,7 +22,7 @@ def comparison_json(compared: Compared) -> dict[str, Any]:
         "old": _spec(compared.old),
         "new": _spec(compared.new),
         "worse": compared.worse,
-        "requirements": [{"id": c.subject, "effect": c.effect, "what": c.text} for c in compared.changes],
+        "requirements": [{"id": c.subject, "effect": c.effect, "what": c.text} for c in compared.judged],
         "same_claims": list(b.same_claims),
         "behaviour": {
             "equal": b.equal,
@@ -35,6 +35,10 @@ def comparison_json(compared: Compared) -> dict[str, Any]:
         "definitions": [_part(b, change) for change in b.parts],
         "unchanged_subsystems": list(b.unchanged),
         "faults": {"new": list(b.added_faults), "gone": list(b.removed_faults), "other": list(b.changed_faults)},
+        "declared": [
+            {"kind": c.kind, "name": c.name, "what": c.what, "effect": c.effect, "old": c.old, "new": c.new}
+            for c in compared.declared
+        ],
         "fault_sets": {
             "up_to": compared.sets_order,
             "complete": not compared.sets_left,
@@ -65,7 +69,9 @@ def _divergence(b: Behaviours, d: Divergence) -> dict[str, Any]:
         "after": [_label(label) for label in d.labels],
         "only_old": [_label(label) for label in d.only_old],
         "only_new": [_label(label) for label in d.only_new],
-        "states": [{"subsystem": s.subsystem, "old": list(s.old), "new": list(s.new)} for s in d.states],
+        "states": [
+            {"subsystem": s.subsystem, "old": list(s.old), "new": list(s.new), "since": s.since} for s in d.states
+        ],
         "causes": [_named(cause) for cause in d.causes],
         "run": [] if run is None else trace_json(system, run),
     }

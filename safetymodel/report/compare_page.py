@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from safetymodel.problems import printable
-from safetymodel.report.compare_said import Compared, said_of_comparison
+from safetymodel.report.compare_said import said_of_comparison
+from safetymodel.report.compared import Compared
 from safetymodel.report.page_blocks import shown
 from safetymodel.report.pages import own_markup, page
 from safetymodel.report.said import CAUTION, Words, one_line
@@ -19,7 +19,7 @@ def comparison_page(compared: Compared) -> str:
     return page(
         "compare.html.j2",
         revisions=[
-            (word, printable(one_line(run.system.title)), run.system.file, run.system.sha256)
+            (word, one_line(run.system.title), run.system.file, run.system.sha256)
             for word, run in (("old", compared.old), ("new", compared.new))
         ],
         blocks=shown(blocks),

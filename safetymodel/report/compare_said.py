@@ -3,19 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 
 from safetymodel.claims.verdict import Trace
-from safetymodel.model.formula import TRUE, Formula
+from safetymodel.model.formula import Formula
 from safetymodel.model.state import State
 from safetymodel.model.system import System, Transition
 from safetymodel.report.baseline import STYLES, Change
+from safetymodel.report.compared import Compared, SetsChange, condition_text
 from safetymodel.report.said import (
     CAUTION,
     Block,
     Grid,
     Piece,
-    RunView,
+    Style,
     Words,
     one_line,
     run_words,
@@ -34,37 +34,7 @@ from safetymodel.traces.wording import (
     faults_text,
     formula_text,
     ticks_text,
-    window_text,
 )
-
-
-@dataclass(frozen=True, slots=True)
-class SetsChange:
-    """The minimal fault sets (names, sorted) of one requirement that only one revision has."""
-
-    requirement: str
-    new: tuple[tuple[str, ...], ...]
-    gone: tuple[tuple[str, ...], ...]
-
-
-@dataclass(frozen=True, slots=True)
-class Compared:
-    """Everything about two revisions. ``sets_order`` is how many faults the fault sets have at most; ``sets_left``
-    says why some were not compared, empty where all were."""
-
-    old: RunView
-    new: RunView
-    behaviours: Behaviours
-    changes: tuple[Change, ...]
-    sets: tuple[SetsChange, ...]
-    sets_order: int
-    sets_left: str
-    seconds: float
-
-    @property
-    def worse(self) -> bool:
-        return any(change.effect == "worse" for change in self.changes)
-
 
 ALLOWED: dict[Direction, str] = {
     "more": "weakened: allowed in more situations",
@@ -100,7 +70,8 @@ def said_of_comparison(compared: Compared) -> Iterator[Block]:
     yield from _requirements(compared)
     yield from _behaviour(b)
     yield from _conditions(b)
-    yield from _faults(compared)
+    yield from _declared(compared)
+    yield from _fault_sets(compared)
     yield from _unchanged(b)
     yield None
     yield Words(((f"compared in {seconds_text(compared.seconds)}", "quiet"),))
@@ -109,12 +80,20 @@ def said_of_comparison(compared: Compared) -> Iterator[Block]:
 
 
 def _summary(compared: Compared) -> Iterator[Block]:
-    worse = sum(change.effect == "worse" for change in compared.changes)
-    better = sum(change.effect == "better" for change in compared.changes)
-    same = "nothing got worse" if not worse else f"{counted(worse, 'thing')} got worse"
-    told = f"{same}, {better} better" if compared.changes else "nothing changed in verdicts and claims"
-    yield Words((("requirements: ", "strong"), (told, "bad" if worse else "good")))
+    yield Words((("requirements: ", "strong"), _tally(compared.judged, "nothing changed in verdicts and claims")))
     yield Words((("behaviour: ", "strong"), verdict_piece(compared.behaviours)))
+    yield Words((("numbers, texts, faults: ", "strong"), _tally(compared.declared, "nothing changed")))
+
+
+def _tally(changes: Sequence[Change], nothing: str) -> Piece:
+    """How many changes are for the worse, for the better, and neither."""
+    counts = {effect: sum(change.effect == effect for change in changes) for effect in STYLES}
+    worse, better, other = counts["worse"], counts["better"], counts["other"]
+    if not changes:
+        return nothing, "good"
+    told = f"{counted(worse, 'thing')} got worse" if worse else "nothing got worse"
+    told += f", {better} better"
+    return told + (f", {other} otherwise different" if other else ""), "bad" if worse else "good"
 
 
 def verdict_piece(b: Behaviours) -> Piece:
@@ -134,12 +113,9 @@ def verdict_piece(b: Behaviours) -> Piece:
 
 def _requirements(compared: Compared) -> Iterator[Block]:
     yield None
-    if compared.changes:
-        rows: list[tuple[Piece, ...]] = [
-            ((c.subject, "strong"), (c.effect, STYLES[c.effect]), (one_line(c.text), "")) for c in compared.changes
-        ]
-        yield Grid(("requirement", "change", "what"), tuple(rows))
-    touched = {c.subject for c in compared.changes}
+    if compared.judged:
+        yield _changes("requirement", compared.judged)
+    touched = {c.subject for c in compared.judged}
     names = [j.requirement.name for j in compared.new.judgements]
     left = [name for name in names if name not in touched]
     reworded = [name for name in left if name in compared.behaviours.same_claims and _reworded(compared, name)]
@@ -147,6 +123,13 @@ def _requirements(compared: Compared) -> Iterator[Block]:
     if reworded:
         told = f"worded differently, the same claim by proof: {', '.join(reworded)}"
         yield Words(((told, ""),), 0, 2)
+
+
+def _changes(heading: str, changes: Sequence[Change]) -> Grid:
+    rows: list[tuple[Piece, ...]] = [
+        ((c.subject, "strong"), (c.effect, STYLES[c.effect]), (one_line(c.text), "")) for c in changes
+    ]
+    return Grid((heading, "change", "what"), tuple(rows))
 
 
 def _reworded(compared: Compared, name: str) -> bool:
@@ -212,14 +195,6 @@ def way_texts(system: System, transitions: Sequence[Transition]) -> list[str]:
     return [f"{condition_text(system, t)} ({t.span.short})" for t in transitions]
 
 
-def condition_text(system: System, t: Transition) -> str:
-    parts = [window_text(system, t)]
-    for word, formula in (("if", t.interlock), ("physically", t.physical)):
-        if formula != TRUE:
-            parts.append(f"{word} {formula_text(system, formula)}")
-    return ", ".join(part for part in parts if part) or "without any condition"
-
-
 def part_texts(system: System, formula: Formula | None) -> list[str]:
     return [] if formula is None else [f"reads {formula_text(system, formula)}"]
 
@@ -228,7 +203,11 @@ def parting_lines(b: Behaviours, d: Divergence) -> Iterator[tuple[Piece, ...]]:
     """How they part after the run: other states, and what only one of them can go on with."""
     for s in d.states:
         old, new = (and_list(list(states), "or") or "cannot have settled" for states in (s.old, s.new))
-        yield ("       ", ""), (f"now {s.subsystem} is {old} in the old revision, {new} in the new one", "strong")
+        text = f"{s.subsystem} is {old} in the old revision, {new} in the new one"
+        if s.since == len(d.labels):
+            yield ("       ", ""), (f"now {text}", "strong")
+        else:
+            yield ("       ", ""), (f"{text}, and has differed since {s.since or 'the start'}", "")
     number = len(d.labels) + 1
     for word, other, system, without, run, labels in (
         ("old", "new", b.old, b.new, d.new_run, d.only_old),
@@ -279,7 +258,7 @@ def label_text(system: System, label: Label) -> str:
             return f"{name} within its window of time"
 
 
-# -- conditions, faults, what is unchanged --------------------------------------------------------------
+# -- conditions, declarations, fault sets, what is unchanged ------------------------------------
 
 
 def _conditions(b: Behaviours) -> Iterator[Block]:
@@ -319,32 +298,57 @@ def part_words(change: PartChange) -> str:
     return READS[change.direction]
 
 
-def _faults(compared: Compared) -> Iterator[Block]:
-    b = compared.behaviours
-    for words, names in (
-        ("new faults", b.added_faults),
-        ("faults no longer declared", b.removed_faults),
-        ("faults that do something else", b.changed_faults),
-    ):
-        if names:
-            yield None
-            yield Words(((f"{words}: ", "strong"), (", ".join(names), "")), 0, 2)
-    if not compared.sets_order:
+def _declared(compared: Compared) -> Iterator[Block]:
+    if compared.declared:
+        yield None
+        yield Words((("Numbers, texts and faults that have changed", "strong"),))
+        yield _changes("declared", compared.declared)
+
+
+def _fault_sets(compared: Compared) -> Iterator[Block]:
+    shared = {j.requirement.name for j in compared.old.judgements} & {
+        j.requirement.name for j in compared.new.judgements
+    }
+    if not compared.sets_order or not shared:
         return
     yield None
     up_to = counted(compared.sets_order, "fault")
     if not compared.sets and not compared.sets_left:
-        yield Words(((f"The same minimal fault sets of up to {up_to} for every requirement that both have.", ""),))
+        why = ": no step differs, and no claim" if compared.sets_proved else ""
+        yield Words(((f"The same minimal fault sets of up to {up_to} for every requirement that both have{why}.", ""),))
     for change in compared.sets:
-        for word, sets, style in (("new", change.new, "bad"), ("gone", change.gone, "good")):
+        for word, sets in (("new", change.new), ("gone", change.gone)):
             for names in sets[:MOST_SETS]:
                 text = f" minimal fault set {' + '.join(names)}" if names else ": broken without any fault"
-                yield Words(((change.requirement, "strong"), (f": {word}", style), (text, "")), 0, 2)  # type: ignore[arg-type]
+                why = because_of(change, names, compared.behaviours)
+                style: Style = "bad" if word == "new" else "quiet" if why else "good"
+                told = (f": {word}", style), (f"{text}{why and f': {why}'}", "")
+                yield Words(((change.requirement, "strong"), *told), 0, 2)  # type: ignore[arg-type]
             if len(sets) > MOST_SETS:
                 more = f"{change.requirement}: {len(sets) - MOST_SETS} more {word} sets, all are in the JSON"
                 yield Words(((more, "quiet"),))
     if compared.sets_left:
         yield Words((("fault sets were not all compared: ", "doubt"), (compared.sets_left, "")), 0, 2)
+
+
+def because_of(change: SetsChange, names: tuple[str, ...], b: Behaviours) -> str:
+    """Why a minimal fault set is new or gone, where another set or the declared faults say it; else empty."""
+    gone = names in change.gone
+    for other in change.new if gone else change.gone:
+        if set(other) < set(names):
+            which = " + ".join(other)
+            if gone:
+                return f"{which} is enough now" if other else "no fault is needed any more"
+            return f"{which} alone is no longer enough" if other else "it was broken without any fault before"
+    for faults, one, several in (
+        (b.removed_faults if gone else (), "is no longer declared", "are no longer declared"),
+        (() if gone else b.added_faults, "is a new fault", "are new faults"),
+        (b.changed_faults, "does something else now", "do something else now"),
+    ):
+        named = [name for name in names if name in faults]
+        if named:
+            return f"{and_list(named)} {one if len(named) == 1 else several}"
+    return ""
 
 
 def _unchanged(b: Behaviours) -> Iterator[Block]:

@@ -12,6 +12,7 @@ from safetymodel.model.state import fault_numbers
 from safetymodel.model.system import Requirement, System
 from safetymodel.problems import Problem
 from safetymodel.report.said import RunView, claim_text
+from safetymodel.revisions.declared import declarations
 from safetymodel.traces.save import trace_json
 from safetymodel.traces.wording import formula_text
 
@@ -84,6 +85,16 @@ def finding_json(system: System, finding: Finding) -> dict[str, Any]:
     }
 
 
+def declared_json(system: System, transitions: bool = False) -> list[dict[str, Any]]:
+    """What is declared beside logic and claims, so that a kept result tells when a fault or a number has gone; with
+    ``transitions`` what they carry beside their conditions, too."""
+    return [
+        {"kind": d.kind, "name": d.name, "values": d.values}
+        for d in declarations(system)
+        if transitions or d.kind != "transition"
+    ]
+
+
 def problem_json(problem: Problem) -> dict[str, Any]:
     """A problem as plain data."""
     return {
@@ -126,6 +137,7 @@ def run_json(run: RunView) -> dict[str, Any]:
             for s in run.scenarios
         ],
         "findings": [finding_json(system, f) for f in run.findings],
+        "declared": declared_json(system),
         "problems": [problem_json(p) for p in run.problems],
         "seconds": round(run.seconds, 3),
     }

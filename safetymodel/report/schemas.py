@@ -15,8 +15,10 @@ from safetymodel.insight.necessity.changes import Kind as ChangeKind
 from safetymodel.insight.suggest.suggested import Outcome, Sight
 from safetymodel.model.step import Kind
 from safetymodel.model.system import Form
+from safetymodel.report.baseline import Effect
 from safetymodel.report.machine import FORMAT
 from safetymodel.revisions.conditions import Direction, PartKind, Share
+from safetymodel.revisions.declared import DeclaredKind
 
 Schema = dict[str, Any]
 
@@ -88,6 +90,7 @@ REQUIREMENT = _object(
         "second_opinion": _object({"road": _of(*get_args(Road)), "agrees": _or_null(TRUTH), "reason": TEXT}),
     },
 )  # fmt: skip
+DECLARED_KIND = _of(*get_args(DeclaredKind))
 VERIFIED = _object(
     {
         "format": _of(FORMAT), "spec": SPEC, "engine": TEXT, "engine_reason": TEXT, "tick_ms": _or_null(NUMBER),
@@ -105,7 +108,10 @@ VERIFIED = _object(
         ),
         "problems": _list(PROBLEM), "seconds": NUMBER,
     },
-    {"disagreement": TEXT, "shortfall": TEXT},
+    {
+        "disagreement": TEXT, "shortfall": TEXT,
+        "declared": _list(_object({"kind": DECLARED_KIND, "name": TEXT, "values": _map(TEXT)})),
+    },
 )  # fmt: skip
 UNREAD = _object({"format": _of(FORMAT), "spec": _object({"file": TEXT}), "problems": _list(PROBLEM)})
 
@@ -157,7 +163,8 @@ DIRECTION = _of(*get_args(Direction))
 COMPARED = _object(
     {
         "format": _of(FORMAT), "old": SPEC, "new": SPEC, "worse": TRUTH,
-        "requirements": _list(_object({"id": TEXT, "effect": _of("worse", "better", "other"), "what": TEXT})),
+EFFECT = _of(*get_args(Effect))
+        "requirements": _list(_object({"id": TEXT, "effect": EFFECT, "what": TEXT})),
         "same_claims": NAMES,
         "behaviour": _object(
             {
@@ -166,7 +173,9 @@ COMPARED = _object(
                     _object(
                         {
                             "after": _list(LABEL), "only_old": _list(LABEL), "only_new": _list(LABEL),
-                            "states": _list(_object({"subsystem": TEXT, "old": NAMES, "new": NAMES})),
+                            "states": _list(
+                                _object({"subsystem": TEXT, "old": NAMES, "new": NAMES}, {"since": COUNT})
+                            ),
                             "causes": _list(_object(PART)), "run": _list(STEP),
                         }
                     )
@@ -199,7 +208,17 @@ COMPARED = _object(
             }
         ),
         "seconds": NUMBER,
-    }
+    },
+    {
+        "declared": _list(
+            _object(
+                {
+                    "kind": DECLARED_KIND, "name": TEXT, "what": TEXT, "effect": EFFECT, "old": _or_null(TEXT),
+                    "new": _or_null(TEXT),
+                }
+            )
+        ),
+    },
 )  # fmt: skip
 
 PLACE = _object({"file": TEXT, "line": COUNT, "column": COUNT})

@@ -9,7 +9,7 @@ be written down, both are followed at once to the end, so that every happening o
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Collection
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -23,7 +23,8 @@ from safetymodel.explore.moves import moves_of
 from safetymodel.explore.product import Product
 from safetymodel.model.state import State
 from safetymodel.model.system import System
-from safetymodel.revisions.conditions import Definitions, Part, PartChange, WayChange, fault_changes
+from safetymodel.revisions.conditions import Definitions, Moved, Part, PartChange, WayChange, fault_changes
+from safetymodel.revisions.declared import Meaning
 from safetymodel.revisions.joint import Joint, fault_key, join
 from safetymodel.revisions.sequences import (
     Apart,
@@ -33,6 +34,7 @@ from safetymodel.revisions.sequences import (
     Written,
     followed,
     label_of,
+    stages_of,
     trace_of,
     walk_apart,
 )
@@ -52,11 +54,13 @@ Road = Literal["sequences", "conditions"]
 
 @dataclass(frozen=True, slots=True)
 class InStates:
-    """A subsystem that can be in these states after a sequence, in the old and in the new revision."""
+    """A subsystem that can be in these states after a sequence, in the old and in the new revision; ``since`` is the
+    happening after which it has differed all the time (0: from the start)."""
 
     subsystem: str
     old: tuple[str, ...]
     new: tuple[str, ...]
+    since: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,7 +107,17 @@ class Behaviours:
     removed_faults: tuple[str, ...]
     changed_faults: tuple[str, ...]
     same_claims: tuple[str, ...]
+    meanings: Mapping[Meaning, bool]
+    """Whether what both declare as an expression outside the logic is the same function."""
+    moved: tuple[Moved, ...]
     seconds: float
+
+    def same_verdicts(self, faults: int) -> bool:
+        """Whether it is proved that every requirement that both have is judged alike under up to ``faults`` faults:
+        no step differs, reactions included, and no claim."""
+        shared = {r.name for r in self.old.requirements} & {r.name for r in self.new.requirements}
+        alike = self.equal is True and self.road == "conditions" and self.budget >= faults
+        return alike and shared <= set(self.same_claims)
 
 
 def compare_behaviour(
@@ -209,6 +223,8 @@ class _Search:
                 for r in self.new.requirements
                 if r.name in before and self.definitions.same_claim(before[r.name], r)
             ),
+            meanings=self.definitions.meanings(),
+            moved=self.definitions.moved(ways),
             seconds=0.0,
         )
 
@@ -304,13 +320,14 @@ class _Search:
 
     def _divergence(self, labels: tuple[Label, ...], apart: Collection[Apart], causes: Collection[Part]) -> Divergence:
         """With the states that each can be in after the sequence, and a run of each."""
-        nodes = [followed(b, labels) for b in self.stepped]
-        seen = [{b.seen(n, self.names) for n in own} for b, own in zip(self.stepped, nodes, strict=True)]
+        stages = [[{b.seen(n, self.names) for n in nodes} for nodes in stages_of(b, labels)] for b in self.stepped]
+        seen = [rows[-1] for rows in stages]
         states = []
         for place, name in enumerate(self.names):
-            old, new = (tuple(sorted({row[place] for row in rows})) for rows in seen)
-            if old != new:
-                states.append(InStates(name, old, new))
+            old, new = ([tuple(sorted({row[place] for row in rows})) for rows in stage] for stage in stages)
+            alike = [n for n in range(len(labels) + 1) if old[n] == new[n]]
+            if len(labels) not in alike:
+                states.append(InStates(name, old[-1], new[-1], max(alike, default=-1) + 1))
         runs = []
         for number, system in enumerate((self.old, self.new)):
             behaviour, other = self.stepped[number], seen[1 - number]

@@ -8,15 +8,17 @@ from __future__ import annotations
 
 import copy
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal, TypeAlias
 
 from safetymodel.explore.decisions import Diagram, disjoin
 from safetymodel.explore.encoding import Encoding
 from safetymodel.model.formula import Defined, Formula, SignalTrue, parts_of
 from safetymodel.model.system import Requirement, System, Transition
+from safetymodel.revisions.declared import Meaning, declarations
 from safetymodel.revisions.joint import Placed, fault_key
 from safetymodel.revisions.views import Key, Views, Ways
+from safetymodel.span import NOWHERE
 
 Direction = Literal["more", "less", "other", "same"]
 """What the new revision lets happen, beside the old: more of it, less, some more and some less, the same."""
@@ -66,6 +68,16 @@ class WayChange:
     reached: Direction | None
     causes: tuple[Part, ...]
     key: Key
+
+
+@dataclass(frozen=True, slots=True)
+class Moved:
+    """A way to move with the same condition in all, of which another part is the logic's and another nature's. The
+    transitions are each in the numbering of their own revision."""
+
+    name: str
+    old: tuple[Transition, ...]
+    new: tuple[Transition, ...]
 
 
 Claim: TypeAlias = tuple[object, ...]
@@ -250,7 +262,43 @@ class Definitions:
 
     def same_claim(self, old: Requirement, new: Requirement) -> bool:
         """Whether two requirements say the same of the model, as functions."""
-        return self._claim(self.old, old) == self._claim(self.new, new)
+        flags = [(r.withstand, r.prevent, r.may_be_empty, r.approach and replace(r.approach, span=NOWHERE, text=""))
+                 for r in (old, new)]  # fmt: skip
+        return flags[0] == flags[1] and self._claim(self.old, old) == self._claim(self.new, new)
+
+    def meanings(self) -> dict[Meaning, bool]:
+        """Whether the expressions that both revisions declare outside the logic are the same functions. What a
+        requirement claims is there as ``claim``."""
+        found: dict[Meaning, bool] = {}
+        before = {(d.kind, d.name): d.formulas for d in declarations(self.old.system)}
+        for declared in declarations(self.new.system):
+            theirs = before.get((declared.kind, declared.name), {})
+            for what in declared.formulas.keys() & theirs.keys():
+                old = {self.views.meaning(self.old.formula(f)) for f in theirs[what]}
+                new = {self.views.meaning(self.new.formula(f)) for f in declared.formulas[what]}
+                found[declared.kind, declared.name, what] = old == new
+        claims = {r.name: r for r in self.old.system.requirements}
+        for r in self.new.system.requirements:
+            if r.name in claims:
+                same = self._claim(self.old, claims[r.name]) == self._claim(self.new, r)
+                found["requirement", r.name, "claim"] = same
+        return found
+
+    def moved(self, ways: tuple[WayChange, ...]) -> tuple[Moved, ...]:
+        """Ways to move that are the same functions, of which another part is now `if`, and another `physically`."""
+        changed = {way.key for way in ways}
+        found = []
+        for key, (before, after) in self.views.keys.items():
+            if key in changed or not before or not after:
+                continue
+            halves = [(self._either(ts, "interlock"), self._either(ts, "physical")) for ts in (before, after)]
+            if halves[0] != halves[1]:
+                found.append(Moved(self.way_name(key), *self._own(key)))
+        return tuple(found)
+
+    def _either(self, transitions: list[Transition], half: Literal["interlock", "physical"]) -> Diagram:
+        parts = (self.views.meaning(getattr(t, half)) for t in transitions)
+        return disjoin(parts, self.encoding.decisions.false)
 
     def _claim(self, placed: Placed, r: Requirement) -> Claim:
         def of(formula: Formula | None) -> Diagram | None:
@@ -260,8 +308,7 @@ class Definitions:
         if form == "never":
             subject, form = self.views.valid & ~subject, "always"
         events = frozenset(placed.system.events[e].name for e in r.only_by)
-        flags = (r.within, events, r.withstand, r.prevent, r.may_be_empty)
-        return (form, subject, of(r.allowed), of(r.effect), of(r.begins), of(r.ends), *flags)
+        return (form, subject, of(r.allowed), of(r.effect), of(r.begins), of(r.ends), r.within, events)
 
 
 def direction(before: Diagram, after: Diagram, encoding: Encoding) -> Direction:

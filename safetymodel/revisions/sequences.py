@@ -295,10 +295,17 @@ def joined(behaviour: Behaviour[N], nodes: frozenset[N]) -> dict[Label, frozense
 
 def followed(behaviour: Behaviour[N], labels: Sequence[Label]) -> frozenset[N]:
     """Where it can have settled after a sequence; empty where the sequence is not possible."""
+    *_, last = stages_of(behaviour, labels)
+    return last
+
+
+def stages_of(behaviour: Behaviour[N], labels: Sequence[Label]) -> Iterator[frozenset[N]]:
+    """Where it can have settled at the start, and after each happening of a sequence."""
     nodes = behaviour.start
+    yield nodes
     for label in labels:
         nodes = frozenset(after for node in nodes for after in behaviour.after(node, label))
-    return nodes
+        yield nodes
 
 
 # -- runs in full ------------------------------------------------------------------------------
