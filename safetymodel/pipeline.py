@@ -320,13 +320,13 @@ def study_faults(
 
 
 def faults_exit_code(result: Study | Unread) -> int:
-    """0 every requirement stands what it has to withstand; 1 one does not; 2 the spec has problems; 3 a limit was
-    reached, and nothing is broken as far as is known."""
+    """0 every requirement stands what it has to withstand; 1 one does not, or is empty; 2 the spec has problems; 3 a
+    limit was reached or fewer faults were looked at than have to be withstood, and nothing fails as far as is known."""
     if isinstance(result, Unread):
         return 2
-    if not result.withstood:
+    if result.stands is False:
         return 1
-    return 0 if result.complete else 3
+    return 0 if result.stands and result.complete else 3
 
 
 def draw_fault_trees(study: Study, out: Path) -> tuple[list[Path], tuple[Problem, ...]]:

@@ -124,6 +124,56 @@ def test_b10d_with_cycles() -> None:
     assert found.pfhd.value == pytest.approx(number.rate or 0)
     assert "a: MTTFd 236.7 years" in shown(found)
     assert "replaced after 23.7 years" in shown(found)
+    assert found.worn == ()
+
+
+def test_a_part_that_wears_out_before_the_mission_ends_is_said() -> None:
+    # T10d = B10d / nop = 2e6 / 876,000 = 2.28 years (ISO 13849-1, C.4.2; from memory), of a mission of 20
+    worn = "b10d: 2.0e6 cycles, cycles: 100 / h"
+    found = figures(system_of({"a": worn, "b": "rate: 1.0e-7 / h"}), "a b")
+    assert [(name, round(years, 2)) for name, years in found.worn] == [("a", 2.28)]
+    assert "to be replaced before the mission ends: a after 2.28 years (T10d)" in shown(found)
+    assert "and no figure counts that this mends anything" in shown(found)
+    assert "part is replaced" not in shown(found)  # it would contradict what stays until the end of the mission
+    assert figures_json(found)["replace_before_mission_ends"][0]["fault"] == "a"
+    assert figures(system_of({"a": worn}, "mission_time: 2 years\n"), "a").worn == ()
+
+
+def test_a_figure_does_not_look_as_if_it_were_in_another_band() -> None:
+    """PL e lies below 1e-7 (ISO 13849-1, table 3; from memory)."""
+    edge = shown(figures(system_of({"a": "rate: 1e-6 / h, coverage: 90 %, diagnostic_test: 1 h"}), "a"))
+    assert "PFHd by the simplified formulas: 1.00e-07 / h, in the band of PL d" in edge
+    below = shown(figures(system_of({"a": "rate: 9.999e-8 / h"}), "a"))
+    assert "PFHd by the simplified formulas: 9.999e-08 / h, in the band of PL e" in below
+    share = "rate: 1.0e-6 / h, coverage: 89.6 %, diagnostic_test: 1 h"
+    assert "DCavg 89.6% (low)" in shown(figures(system_of({"a": share}), "a"))
+    assert "MTTFd 29.95 years (medium)" in shown(figures(system_of({"a": "rate: 3.8115e-6 / h"}), "a"))
+
+
+def test_the_share_follows_from_the_column_before_it() -> None:
+    more = "common_causes:\n  heat: {faults: [a, b], beta: 5 %}\n"
+    rates = {"a": "rate: 3.0e-6 / h", "b": "rate: 2.0e-6 / h", "c": "rate: 1.0e-8 / h"}
+    pair = figures(system_of(rates, more), "a b", "c")
+    rows = [line.split("  ") for line in shown(pair).splitlines() if line.endswith("%")]
+    cells = [[cell.strip() for cell in row if cell.strip()] for row in rows]
+    assert len(cells) == 3
+    whole = sum(float(cell[3]) for cell in cells)
+    for cell in cells:
+        assert float(cell[4].removesuffix("%")) == pytest.approx(100 * float(cell[3]) / whole, abs=0.3)
+    assert "simplified  share of it" in shown(pair)
+    chances = shown(figures(system_of({"a": "probability: 0.1 / demand"}), "a"))
+    assert "probability  share of it" in chances
+
+
+def test_where_the_simplified_formulas_do_not_hold() -> None:
+    """l T = 6.7: half of it is no probability any more; the exact average is 0.851 (1 - (1 - exp(-x)) / x)."""
+    found = figures(system_of({"a": "rate: 3.8052e-5 / h", "b": "rate: 1.14155e-6 / h"}), "a b")
+    assert [(event, round(x, 2)) for event, x in found.stretched] == [("a", 6.67)]
+    assert "the simplified formulas give too much here" in shown(found)
+    assert "see a (6.7)" in shown(found)
+    assert figures_json(found)["simplified_does_not_hold_for"][0]["event"] == "a"
+    assert figures(system_of({"a": "rate: 1.0e-6 / h", "b": "rate: 1.0e-6 / h"}), "a b").stretched == ()
+    assert figures(system_of({"a": "rate: 3.8052e-5 / h"}), "a").stretched == ()  # alone, no l T / 2 is in it
 
 
 def test_a_proof_test_makes_it_better() -> None:
@@ -162,7 +212,12 @@ def test_no_sets_are_no_figure() -> None:
 def test_a_limit_is_said() -> None:
     system = system_of({"a": "rate: 1.0e-6 / h"})
     assert "there may be more sets" not in shown(figures(system, "a"))
-    assert "there may be more sets" in shown(figures(system, "a", complete=False))
+    found = figures(system, "a", complete=False)
+    assert "there may be more sets, so the figures may be too small, and give no PFHd" in shown(found)
+    assert (found.pfhd, found.level, found.channels) == (None, None, None)
+    nothing = shown(figures(system, complete=False))
+    assert "undecided: a limit ended the search before any set was found" in nothing
+    assert "no set of up to" not in nothing
 
 
 def test_use_has_no_level() -> None:
@@ -181,6 +236,10 @@ def test_rates_and_probabilities_together() -> None:
     assert some.pfhd is None  # the second set comes at demands, not in hours
     assert some.frequency is not None
     assert [s.frequency is None for s in some.sets] == [False, True]
+    assert [s.share for s in some.sets] == [1.0, None]  # none of that figure, though of the probability it is most
+    assert "not in this figure: b + c (no rate, only a probability for each demand)" in shown(some)
+    assert any(line.split() == ["b", "+", "c", "5.00e-03", "-", "-", "-"] for line in shown(some).splitlines())
+    assert "share" not in figures_json(some)["sets"][1]
 
 
 def test_a_high_rate_has_no_level() -> None:

@@ -36,7 +36,7 @@ from safetymodel.faults.rates import (
     t10d,
 )
 from safetymodel.faults.top import importances, min_cut_bound, minimal, rare_event_sum, top_exact, top_probability
-from safetymodel.faults.two_channels import split_in_channels
+from safetymodel.faults.two_channels import channels_of, split_in_channels
 
 LIFE = 175_200.0  # 20 years in hours
 
@@ -186,6 +186,18 @@ def test_performance_levels(pfhd: float, level: str | None) -> None:
     assert performance_level(pfhd) == level  # ISO 13849-1 table 3 (check-values, mark C)
 
 
+def test_rounding_errors_decide_no_band() -> None:
+    """ISO 13849-1, tables 3 to 5: PL e lies below 1e-7 and medium begins at 90 %; values from memory, check against
+    the printed standard."""
+    noisy = 1e-6 * (1 - 0.9)
+    assert noisy < 1e-7  # 9.999999999999998e-08
+    assert performance_level(noisy) == "d"
+    assert performance_level(9.999e-8) == "e"
+    assert mttfd_word(mttfd_from_rate(rate_from_mttfd(30) * (1 + 4e-16))) == "high"
+    assert dc_word(0.1 * 9 - 1e-16) == "medium"
+    assert dc_word(0.8999) == "low"
+
+
 def test_a_category_limits_the_level() -> None:
     # ISO 13849-1, 6.2: B up to b, 1 up to c, 2 up to d; from memory, check against the printed standard
     assert [level_in_category(c, 5e-8) for c in ("B", "1", "2", "3", "4")] == ["b", "c", "d", "e", "e"]
@@ -268,6 +280,35 @@ def test_channels_are_seen_in_the_sets() -> None:
 
 
 # -- common causes -------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("rates", "coverage", "category", "years", "cut"),
+    [
+        # 14.3 and 114 years count as 14.3 and 100: 2/3 (C1 + C2 - 1/(1/C1 + 1/C2)) by hand
+        ((7.99089e-6, 1.0e-6), 0.9, "3", 67.86, 100),
+        ((3.8052e-5, 1.0e-8), 0.9, "3", 66.73, 100),
+        # one channel of 3 years is not high, however good the other is: no category 4
+        ((3.8052e-5, 1.0e-10), 0.99, "3", 66.73, 100),
+        ((1.0e-6, 1.0e-8), 0.99, "4", 2 / 3 * (114.155 + 2500 - 109.170), 2500),
+        ((1.0e-6, 1.0e-6), 0.99, "4", 114.155, None),
+        ((1.1416e-6, 3.8052e-5), 0.0, None, 66.73, None),
+    ],
+)
+def test_each_channel_is_cut_before_both_are_made_alike(
+    rates: tuple[float, float], coverage: float, category: str | None, years: float, cut: float | None
+) -> None:
+    """ISO 13849-1, 4.5.2 (100 years, 2,500 in category 4), 6.2 and annex D.2; from memory, check against the printed
+    standard; 3 and 100 years give 66.7 (its own example)."""
+    data = {name: EventData(rate, None, LIFE, coverage, 1.0) for name, rate in zip("ab", rates, strict=True)}
+    found = channels_of([frozenset("ab")], data, [], LIFE)
+    assert found is not None
+    assert (found.category, found.cut) == (category, cut)
+    assert found.mttfd == pytest.approx(years, rel=2e-4)
+    if found.estimate is not None:
+        column = 0.99 if category == "4" else 0.9  # table K.1 has no column for high in category 3
+        expected = category_pfhd(found.category or "3", years, column).value
+        assert found.estimate.value == pytest.approx(expected, rel=1e-3)
 
 
 def test_a_common_cause_becomes_an_event() -> None:

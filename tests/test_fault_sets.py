@@ -17,7 +17,7 @@ from safetymodel.claims.judge import judge
 from safetymodel.explore.engine import Space
 from safetymodel.explore.product import Product, ProductSpace
 from safetymodel.explore.symbolic import Symbolic, SymbolicSpace
-from safetymodel.faults.sets import minimal_sets
+from safetymodel.faults.sets import minimal_sets, with_emptiness
 from safetymodel.model.build import load_text
 from safetymodel.model.state import State, initial_state
 from safetymodel.model.system import Requirement, Scenario, ScenarioStep, System
@@ -127,7 +127,9 @@ def compared(seed: int, text: Callable[[random.Random], str] = random_spec) -> t
                     struck = {step.number for step in s.trace.steps if step.kind == "fault"}
                     assert struck == set(s.faults), context
             assert [s.faults for s in result.sets] == sorted(got, key=lambda f: (len(f), f)), context
-            assert (judge(space, requirement).word == "broken") == bool(result.sets), context
+            word = judge(space, requirement).word
+            assert (word == "broken") == bool(result.sets), context
+            assert (word == "empty") == (with_emptiness(space, result).empty is not None), context
         seen += len(expected)
         several += sum(len(faults) > 1 for faults in expected)
     return seen, several

@@ -69,13 +69,36 @@ def judge_invariant(space: Space[S], requirement: Requirement, clock: Clock) -> 
         return broken(space, requirement, watch, {inside: endless}, clock, reason)
     if not space.complete:
         return undecided(space, requirement)
-    idle = idle_mention(space, requirement, watched)
-    if idle is not None:
-        words, mention = ("", idle) if not isinstance(idle, str) else (idle, None)
-        return Judgement(requirement, space.budget, "empty", idle=words, mention=mention)
+    empty = emptiness(space, requirement, watched)
+    if empty is not None:
+        return empty
     if space.is_empty(bad):
         return Judgement(requirement, space.budget, "holds")
     return Judgement(requirement, space.budget, "reacts", moment=longest_moment(space, transient_bad, clock))
+
+
+def emptiness(space: Space[S], requirement: Requirement, watched: S | None = None) -> Judgement | None:
+    """The judgement ``empty`` on a requirement that no reached state breaks; None where its situation does arise.
+
+    The space is complete. ``watched``: the states in which an invariant is watched, where they are known already.
+    """
+    idle: str | Formula | None = None
+    match requirement.form:
+        case "permissive" | "start" if space.is_empty(starts_of(space, requirement)):
+            idle = "no step ever makes it true"
+        case "always_possible" if space.is_empty(space.settled):
+            idle = NEVER_ARISES
+        case "cause" if requirement.within is not None:
+            if space.is_empty(space.common(space.settled, space.where(requirement.subject))):
+                idle = NEVER_ARISES
+        case "never" | "always" | "cause":
+            if watched is None:
+                _, _, watched = watched_states(space, requirement)
+            idle = idle_mention(space, requirement, watched)
+    if idle is None:
+        return None
+    words, mention = (idle, None) if isinstance(idle, str) else ("", idle)
+    return Judgement(requirement, space.budget, "empty", idle=words, mention=mention)
 
 
 NEVER_ARISES = "its situation never arises"
@@ -189,9 +212,7 @@ def judge_always_possible(space: Space[S], requirement: Requirement, clock: Cloc
         return undecided(space, requirement)
     trapped = trapped_states(space, requirement, clock)
     if space.is_empty(trapped):
-        if space.is_empty(space.settled):
-            return Judgement(requirement, space.budget, "empty", idle=NEVER_ARISES)
-        return Judgement(requirement, space.budget, "holds")
+        return emptiness(space, requirement) or Judgement(requirement, space.budget, "holds")
     return broken(space, requirement, NOTHING, {0: trapped}, clock)
 
 
@@ -215,9 +236,7 @@ def judge_start(space: Space[S], requirement: Requirement, clock: Clock) -> Judg
 def _true_of_starts(space: Space[S], requirement: Requirement) -> Judgement:
     if not space.complete:
         return undecided(space, requirement)
-    if space.is_empty(starts_of(space, requirement)):
-        return Judgement(requirement, space.budget, "empty", idle="no step ever makes it true")
-    return Judgement(requirement, space.budget, "holds")
+    return emptiness(space, requirement) or Judgement(requirement, space.budget, "holds")
 
 
 def judge_deadline(space: Space[S], requirement: Requirement, clock: Clock) -> Judgement:
@@ -227,9 +246,7 @@ def judge_deadline(space: Space[S], requirement: Requirement, clock: Clock) -> J
         return broken(space, requirement, deadline(requirement), {BREACH: late}, clock)
     if not space.complete:
         return undecided(space, requirement)
-    if space.is_empty(space.common(space.settled, space.where(requirement.subject))):
-        return Judgement(requirement, space.budget, "empty", idle=NEVER_ARISES)
-    return Judgement(requirement, space.budget, "holds", longest_wait=ticks)
+    return emptiness(space, requirement) or Judgement(requirement, space.budget, "holds", longest_wait=ticks)
 
 
 def broken(

@@ -25,8 +25,9 @@ from safetymodel.commands.shared import (
 )
 
 EXIT_CODES = (
-    "Exit codes: 0 every requirement stands what it has to withstand; 1 one does not; 2 the spec or the call has "
-    "problems; 3 a limit left something undecided; 4 a run is not one of the model's, which is our bug."
+    "Exit codes: 0 every requirement stands what it has to withstand; 1 one does not, or is empty; 2 the spec or the "
+    "call has problems; 3 a limit, or a K below what has to be withstood, left something undecided; 4 a run is not one "
+    "of the model's, which is our bug."
 )
 
 

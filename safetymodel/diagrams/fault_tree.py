@@ -2,10 +2,12 @@
 said, an OR and an AND gate, a circle for a component failure, a house for what needs no failure.
 
 The shapes are from memory, check against the printed standard. A tree of minimal sets has two levels of gates.
+A declared common cause is a failure of its own, which stands for all its faults: a circle with a ring in it.
 """
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from typing import Any
 
@@ -23,8 +25,9 @@ from safetymodel.diagrams.svg_text import (
     rectangle,
     text,
 )
+from safetymodel.faults.common_cause import groups_of, with_common_causes
 from safetymodel.faults.sets import MinimalSets
-from safetymodel.model.system import Fault, System
+from safetymodel.model.system import CommonCause, Fault, System
 from safetymodel.problems import Problem
 
 MOST_LEAVES = 60
@@ -38,43 +41,69 @@ _MARGIN = 24.0
 _TOP = 64.0
 _SIZE = 11.0
 _FAULT_FILL = tint("#d55e00", 0.2)
+_CAUSE_FILL = tint("#e69f00", 0.35)
 _GATE_FILL = tint("#56b4e9", 0.3)
+
+
+Failure = Fault | CommonCause
 
 
 def fault_tree(system: System, found: MinimalSets) -> str | Problem:
     """The SVG of the tree whose top event is the breach of the requirement; a problem where it is too large.
 
-    A fault that stands under several gates is marked with how often: its circles are one and the same failure.
+    A failure that stands under several gates is marked with how often: its circles are one and the same. Common
+    causes are in it where that does not make it too large; else the picture says that they are not.
     """
-    groups = [s.faults for s in found.sets]
-    leaves = sum(max(len(faults), 1) for faults in groups)
-    if leaves > MOST_LEAVES:
-        name = found.requirement.name
-        return too_large(f"the fault tree of {name}", f"{leaves} failures", MOST_LEAVES, "look at fewer with --up-to")
-    return _Tree(system, found, groups).svg()
+    groups: list[tuple[Failure, ...]] = [tuple(system.faults[n] for n in s.faults) for s in found.sets]
+    causes = _by_common_causes(system, groups)
+    if causes is None or (_leaves(groups) <= MOST_LEAVES < _leaves([*groups, *causes])):
+        return _Tree(system, found, groups, "the declared common causes are left out: too many sets").svg()
+    groups += causes
+    if _leaves(groups) > MOST_LEAVES:
+        what = f"the fault tree of {found.requirement.name}"
+        return too_large(what, f"{_leaves(groups)} failures", MOST_LEAVES, "look at fewer with --up-to")
+    return _Tree(system, found, groups, "sets with declared common causes are in it" if causes else "").svg()
+
+
+def _leaves(groups: Sequence[tuple[Failure, ...]]) -> int:
+    return sum(max(len(failures), 1) for failures in groups)
+
+
+def _by_common_causes(system: System, groups: Sequence[tuple[Failure, ...]]) -> list[tuple[Failure, ...]] | None:
+    """The further minimal sets that common causes make, fewest failures first; None where these are too many."""
+    plain = [frozenset(failure.name for failure in failures) for failures in groups]
+    try:
+        sets, _ = with_common_causes(plain, groups_of(system))
+    except ValueError:
+        return None
+    order: list[Failure] = [*system.faults, *system.common_causes]
+    return [tuple(f for f in order if f.name in one) for one in sets if one not in plain]
 
 
 class _Tree:
-    def __init__(self, system: System, found: MinimalSets, groups: Sequence[tuple[int, ...]]) -> None:
+    def __init__(
+        self, system: System, found: MinimalSets, groups: Sequence[tuple[Failure, ...]], about_causes: str
+    ) -> None:
         self.system = system
         self.found = found
         self.groups = groups
+        self.about_causes = about_causes
         self.body: list[str] = []
-        self.times = {f: sum(f in faults for faults in groups) for faults in groups for f in faults}
+        self.times = Counter(failure.name for failures in groups for failure in failures)
 
     def svg(self) -> str:
-        widths = [max(len(faults), 1) * _COLUMN for faults in self.groups]
+        widths = [max(len(failures), 1) * _COLUMN for failures in self.groups]
         width = max(sum(widths), 460.0) + 2 * _MARGIN
-        deep = any(len(faults) > 1 for faults in self.groups)
+        deep = any(len(failures) > 1 for failures in self.groups)
         first = _TOP + _BOX_HEIGHT + 12 + _GATE + 40
         second = first + _BOX_HEIGHT + 12 + _GATE + 40
         low = second if deep else first
         height = low + _BOX_HEIGHT + 14 + 2 * _RADIUS + 74
         left = (width - sum(widths)) / 2
         places = []
-        for own, faults in zip(widths, self.groups, strict=True):
+        for own, failures in zip(widths, self.groups, strict=True):
             places.append(left + own / 2)
-            self._group(left, own, faults, first, second)
+            self._group(left, own, failures, first, second)
             left += own
         middle = width / 2
         requirement = self.found.requirement
@@ -92,42 +121,45 @@ class _Tree:
         title = f"Fault tree of {requirement.name}"
         head = text(_MARGIN, 26, cut(f"{title}: {self.system.title}", width - 2 * _MARGIN, 15), font_size=15, fill=INK)
         more = "" if self.found.complete else "; there may be more sets: a limit was reached"
-        note = f"minimal sets of up to {self.found.order} of the declared faults{more}"
+        causes = f"; {self.about_causes}" if self.about_causes else ""
+        note = f"minimal sets of up to {self.found.order} of the declared faults{causes}{more}"
         words = text(_MARGIN, 44, cut(note, width - 2 * _MARGIN, _SIZE), font_size=_SIZE, fill=QUIET)
-        description = "; or ".join(" and ".join(self._names(faults)) or "no fault" for faults in self.groups)
+        description = "; or ".join(" and ".join(f.name for f in failures) or "no fault" for failures in self.groups)
         key = self._key(height - 30)
         return document(width, height, title, f"{said}: broken by {description}", [head, words, *self.body, *key])
 
-    def _names(self, faults: Sequence[int]) -> list[str]:
-        return [self.system.faults[f].name for f in faults]
-
-    def _group(self, left: float, width: float, faults: Sequence[int], first: float, second: float) -> None:
+    def _group(self, left: float, width: float, failures: Sequence[Failure], first: float, second: float) -> None:
         middle = left + width / 2
-        if not faults:
+        if not failures:
             self._box(middle, first, "no fault at all: the logic itself")
             self._house(middle, first + _BOX_HEIGHT + 14)
-        elif len(faults) == 1:
-            self._failure(middle, first, self.system.faults[faults[0]])
+        elif len(failures) == 1:
+            self._failure(middle, first, failures[0])
         else:
-            self._box(middle, first, f"{len(faults)} faults together")
+            what = "faults" if all(isinstance(failure, Fault) for failure in failures) else "failures"
+            self._box(middle, first, f"{len(failures)} {what} together")
             gate = first + _BOX_HEIGHT + 12
             self._wire(middle, first + _BOX_HEIGHT, gate)
             self._and(middle, gate)
-            places = [left + (n + 0.5) * _COLUMN for n in range(len(faults))]
+            places = [left + (n + 0.5) * _COLUMN for n in range(len(failures))]
             self._spread(middle, gate + _GATE, places, second)
-            for place, fault in zip(places, faults, strict=True):
-                self._failure(place, second, self.system.faults[fault])
+            for place, failure in zip(places, failures, strict=True):
+                self._failure(place, second, failure)
 
-    def _failure(self, x: float, y: float, fault: Fault) -> None:
-        self._box(x, y, fault.text or fault.name.replace("_", " "))
+    def _failure(self, x: float, y: float, failure: Failure) -> None:
+        self._box(x, y, failure.text or failure.name.replace("_", " "))
         centre = y + _BOX_HEIGHT + 14 + _RADIUS
         self._wire(x, y + _BOX_HEIGHT, centre - _RADIUS)
-        circle = element("circle", hint(fault.name), cx=x, cy=centre, r=_RADIUS, fill=_FAULT_FILL, stroke=INK)
-        times = self.times.get(fault.number, 1)
+        if isinstance(failure, Fault):
+            circles = [_circle(x, centre, _RADIUS, _FAULT_FILL, failure.name)]
+        else:
+            struck = ", ".join(self.system.faults[n].name for n in failure.faults)
+            circles = _ringed(x, centre, _RADIUS, f"{failure.name}: strikes {struck} at once")
+        times = self.times[failure.name]
         inside = [text(x, centre + 4, f"{times}x", text_anchor="middle", font_size=_SIZE)] if times > 1 else []
-        name = cut(fault.name, _COLUMN - 6, 10)
+        name = cut(failure.name, _COLUMN - 6, 10)
         under = text(x, centre + _RADIUS + 14, name, text_anchor="middle", font_size=10, fill=QUIET)
-        self.body += [circle, *inside, under]
+        self.body += [*circles, *inside, under]
 
     def _box(self, x: float, y: float, words: str, width: float = _BOX_WIDTH) -> None:
         left = x - width / 2
@@ -169,14 +201,28 @@ class _Tree:
         if len(self.groups) > 1:
             found += [_or_gate(x, y - 8, 18), text(x + 16, y + 5, "OR: any one is enough", **words)]
             x += 150
-        if any(len(faults) > 1 for faults in self.groups):
+        if any(len(failures) > 1 for failures in self.groups):
             found += [_and_gate(x, y - 8, 18), text(x + 16, y + 5, "AND: all together", **words)]
             x += 130
-        circle = element("circle", cx=x, cy=y + 1, r=8, fill=_FAULT_FILL, stroke=INK)
-        found += [circle, text(x + 14, y + 5, "declared fault", **words)]
+        found += [_circle(x, y + 1, 8, _FAULT_FILL), text(x + 14, y + 5, "declared fault", **words)]
+        x += 108
+        causes = any(isinstance(failure, CommonCause) for failures in self.groups for failure in failures)
+        if causes:
+            found += [*_ringed(x, y + 1, 8), text(x + 14, y + 5, "common cause", **words)]
+            x += 108
         if any(n > 1 for n in self.times.values()):
-            found.append(text(x + 96, y + 5, "2x: the same fault under 2 gates", **words))
+            what = "failure" if causes else "fault"
+            found.append(text(x - 12, y + 5, f"2x: the same {what} under 2 gates", **words))
         return found
+
+
+def _circle(x: float, y: float, radius: float, fill: str, words: str = "") -> str:
+    return element("circle", hint(words) if words else "", cx=x, cy=y, r=radius, fill=fill, stroke=INK)
+
+
+def _ringed(x: float, y: float, radius: float, words: str = "") -> list[str]:
+    """A common cause: a circle with a ring in it."""
+    return [_circle(x, y, radius, _CAUSE_FILL, words), _circle(x, y, radius * 0.8, "none")]
 
 
 def _and_gate(x: float, y: float, size: float) -> str:

@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+from safetymodel.claims.verdict import Judgement
 from safetymodel.faults.reveal import Reveal
 from safetymodel.faults.sets import MinimalSets
 from safetymodel.model.system import Requirement
@@ -38,10 +39,11 @@ class Evidence:
     """How far the behaviour of a category is shown for one requirement, under up to ``order`` declared faults.
 
     ``word`` is the highest category whose behaviour is shown; ``none`` where the requirement is broken without
-    faults. ``singles`` are the faults (numbers) that defeat it alone, ``unfound_singles`` those of them that are not
-    found at or before the next demand. ``hidden`` are the faults that matter to it (they are in some minimal set) and
-    are not found so. ``silent`` are the minimal sets of two or more faults of which all but the last can
-    accumulate without being found. ``short`` says why 4 was not looked at, where it was not.
+    faults, or ``empty``: then nothing is shown, whatever fails. ``singles`` are the faults (numbers) that defeat it
+    alone, ``unfound_singles`` those of them that are not found at or before the next demand. ``hidden`` are the
+    faults that matter to it (they are in some minimal set) and are not found so. ``silent`` are the minimal sets of
+    two or more faults of which all but the last can accumulate without being found. ``short`` says why 4 was not
+    looked at, where it was not, or why nothing is known.
     """
 
     requirement: Requirement
@@ -52,13 +54,13 @@ class Evidence:
     hidden: tuple[int, ...] = ()
     silent: tuple[tuple[int, ...], ...] = ()
     short: str = ""
+    empty: Judgement | None = None
 
 
 def evidence(found: Sequence[MinimalSets], reveals: Sequence[Reveal]) -> tuple[Evidence, ...]:
     """The evidence for every requirement that can be a safety function: not for what only asks what must be possible,
     unless (``always_possible``) it is against a hazard."""
-    shown = {reveal.fault for reveal in reveals if reveal.revealed}
-    return tuple(_evidence(sets, shown) for sets in found if _protects(sets.requirement))
+    return tuple(_evidence(sets, reveals) for sets in found if _protects(sets.requirement))
 
 
 def _protects(requirement: Requirement) -> bool:
@@ -67,15 +69,15 @@ def _protects(requirement: Requirement) -> bool:
     return requirement.form != "always_possible" or bool(requirement.hazards)
 
 
-def _evidence(found: MinimalSets, shown: set[int]) -> Evidence:
+def _evidence(found: MinimalSets, reveals: Sequence[Reveal]) -> Evidence:
     requirement, order = found.requirement, found.order
-    if found.broken_without_faults:
-        return Evidence(requirement, order, "none")
-    if not found.complete or not order:
-        reason = found.reason or "no fault was let strike"
-        return Evidence(requirement, order, "undecided", short=reason)
+    if found.broken_without_faults or found.empty is not None:
+        return Evidence(requirement, order, "none", empty=found.empty)
+    shown = {reveal.fault for reveal in reveals if reveal.revealed}
     singles = tuple(s.faults[0] for s in found.of_order(1))
     matter = sorted({fault for s in found.sets for fault in s.faults})
+    if unknown := _unknown(found, reveals, matter):
+        return Evidence(requirement, order, "undecided", short=unknown)
     hidden = tuple(fault for fault in matter if fault not in shown)
     unfound = tuple(fault for fault in singles if fault in hidden)
     several = (s.faults for s in found.sets if len(s.faults) > 1)
@@ -88,3 +90,15 @@ def _evidence(found: MinimalSets, shown: set[int]) -> Evidence:
     else:
         word = "3" if silent else "4"
     return Evidence(requirement, order, word, singles, unfound, hidden, silent, short)
+
+
+def _unknown(found: MinimalSets, reveals: Sequence[Reveal], matter: Sequence[int]) -> str:
+    """What of all that the evidence rests on is not known; empty where everything is."""
+    if not found.complete:
+        return found.reason
+    if not reveals:
+        return "the spec declares no faults"
+    if not found.order:
+        return "no fault was let strike"
+    undecided = next((r for r in reveals if r.fault in matter and r.word == "undecided"), None)
+    return "" if undecided is None else f"how its faults show was not found out: {undecided.reason}"

@@ -34,6 +34,11 @@ class Estimate:
     assumptions: tuple[str, ...]
 
 
+def decisive(value: float) -> float:
+    """Nine significant digits: what rounding errors of floats leave further on decides no band, class or category."""
+    return float(f"{value:.9g}")
+
+
 # -- parts of a channel ---------------------------------------------------------------------------
 
 
@@ -67,14 +72,15 @@ def dc_average(parts: Sequence[tuple[float, float]]) -> float:
 
 def dc_word(coverage: float) -> str:
     """none, low, medium or high: below 60 %, 90 %, 99 %, and from there on; ISO 13849-1 table 5."""
-    return next((word for word, end in (("none", 0.6), ("low", 0.9), ("medium", 0.99)) if coverage < end), "high")
+    ends = (("none", 0.6), ("low", 0.9), ("medium", 0.99))
+    return next((word for word, end in ends if decisive(coverage) < end), "high")
 
 
 def mttfd_word(years: float) -> str:
     """low (from 3 years), medium (from 10), high (from 30); ISO 13849-1 table 4. Below 3 years: not acceptable."""
     found = "not acceptable"
     for word, least in (("low", 3.0), ("medium", 10.0), ("high", 30.0)):
-        if years >= least:
+        if decisive(years) >= least:
             found = word
     return found
 
@@ -86,6 +92,7 @@ def performance_level(pfhd: float) -> str | None:
     """
     if pfhd < 0:
         raise ValueError("a frequency is not negative")
+    pfhd = decisive(pfhd)
     if pfhd < BANDS[-1][1]:
         return "e"
     return next((level for level, low, high in BANDS if low <= pfhd < high), None)

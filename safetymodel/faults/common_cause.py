@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 
 from safetymodel.faults.rates import EventData
 from safetymodel.faults.top import minimal
+from safetymodel.model.system import System
 
 MOST_SETS = 20_000
 
@@ -23,6 +24,11 @@ class Group:
     name: str
     events: tuple[str, ...]
     beta: float
+
+
+def groups_of(system: System) -> list[Group]:
+    """The common causes that the spec declares, each with the names of its faults."""
+    return [Group(c.name, tuple(system.faults[n].name for n in c.faults), c.beta) for c in system.common_causes]
 
 
 def with_common_causes(

@@ -31,7 +31,8 @@ class Effects:
     ``signals`` are the numbers of those that can read wrong for it, the failed one first; ``readers`` of the
     subsystems whose logic reads one of these, or the failed subsystem itself. ``on`` has the requirements that it
     defeats, alone or together; ``unavailable`` those of them that say what must be possible: a stop for nothing
-    counts too. ``reveal`` is None where it was not looked at.
+    counts too. ``undecided`` are requirements whose fault sets are not all known, so that it may defeat these as
+    well. ``reveal`` is None where it was not looked at.
     """
 
     fault: Fault
@@ -39,6 +40,7 @@ class Effects:
     readers: tuple[int, ...]
     on: tuple[EffectOn, ...]
     reveal: Reveal | None
+    undecided: tuple[Requirement, ...] = ()
 
     @property
     def unavailable(self) -> tuple[EffectOn, ...]:
@@ -48,6 +50,7 @@ class Effects:
 def effects(system: System, found: Sequence[MinimalSets], reveals: Sequence[Reveal]) -> tuple[Effects, ...]:
     """The failure effects table: one row a fault, in the order of the spec."""
     shown = {reveal.fault: reveal for reveal in reveals}
+    undecided = tuple(s.requirement for s in found if not (s.complete and s.order) and not s.broken_without_faults)
     return tuple(
         Effects(
             fault=fault,
@@ -55,6 +58,7 @@ def effects(system: System, found: Sequence[MinimalSets], reveals: Sequence[Reve
             readers=_readers(system, fault, frozenset(signals)),
             on=tuple(effect for sets in found if (effect := _effect(fault.number, sets)) is not None),
             reveal=shown.get(fault.number),
+            undecided=undecided,
         )
         for fault in system.faults
     )

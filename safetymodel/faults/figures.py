@@ -11,10 +11,10 @@ from typing import Any
 
 from safetymodel.faults import averages
 from safetymodel.faults.channels import Estimate, performance_level
-from safetymodel.faults.common_cause import Group, event_data, with_common_causes
+from safetymodel.faults.common_cause import event_data, groups_of, with_common_causes
 from safetymodel.faults.diagram import MOST_NODES, DiagramTooLarge, SetsDiagram
 from safetymodel.faults.rates import MISSION_HOURS, EventData, mttfd_from_b10d, rate_from_mttfd, simple_probability
-from safetymodel.faults.supposed import assumptions_of
+from safetymodel.faults.supposed import assumptions_of, worn_of
 from safetymodel.faults.top import Importance, TopValue, importances, min_cut_bound
 from safetymodel.faults.two_channels import Channels, channels_of
 from safetymodel.model.system import Fault, Requirement, System
@@ -23,20 +23,24 @@ MOST_VALUES = 20_000_000
 """Nodes of a diagram, times the moments at which each has a value."""
 
 
+MOST_STRETCHED = 0.5
+"""Rate times time between tests up to which l T / 2 stands for 1 - (1 - exp(-l T)) / (l T): here it is 17 % more."""
+
+
 @dataclass(frozen=True, slots=True)
 class SetFigure:
     """The numbers of one minimal set of events: faults, or common causes under their own names.
 
     ``frequency`` is averaged exactly, ``simple_frequency`` by the simplified formulas (never less); None
     where no event of the set has a rate. ``share`` of the sum over all sets, of the simplified
-    frequencies if there are any, else of the probabilities.
+    frequencies if there are any (None for a set that has none), else of the probabilities.
     """
 
     events: tuple[str, ...]
     probability: float
     frequency: float | None
     simple_frequency: float | None
-    share: float
+    share: float | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,7 +50,10 @@ class Figures:
     ``probability``: that the faults of some minimal set are all there at a random moment (at a demand).
     ``frequency``: how often a minimal set comes about, in an hour. ``pfhd``: the same by the simplified
     formulas, and only where it can be a figure of dangerous failures: every set has numbers and a
-    rate, and the requirement is not one of use (`possible`). ``level``: the PL whose band has it.
+    rate, no limit ended the search for sets, and the requirement is not one of use (`possible`). ``level``: the
+    PL whose band has it. ``stretched``: events for which the simplified formulas of a set do not hold, each with rate
+    times the time between its tests. ``worn``: faults whose part has to be replaced before the mission ends, each
+    with the years (T10d).
     ``left_out``: minimal sets that lack a number; ``missing``: the faults that lack it. ``nothing``: why
     there are no figures at all.
     """
@@ -62,6 +69,8 @@ class Figures:
     left_out: tuple[tuple[str, ...], ...] = ()
     missing: tuple[str, ...] = ()
     assumptions: tuple[str, ...] = ()
+    stretched: tuple[tuple[str, float], ...] = ()
+    worn: tuple[tuple[str, float], ...] = ()
     nothing: str = ""
 
 
@@ -101,6 +110,8 @@ def figures_of(
         return Figures(requirement.name, nothing="it is broken without any fault")
     if not numbers:
         nothing = f"no set of up to {up_to} faults defeats it; larger sets were not counted"
+        if not complete:
+            nothing = "undecided: a limit ended the search before any set was found"
         return Figures(requirement.name, nothing=nothing)
     data = {fault.name: event for fault in system.faults if (event := event_of(fault, mission)) is not None}
     named = [tuple(system.faults[n].name for n in one) for one in numbers]
@@ -110,7 +121,7 @@ def figures_of(
     if not plain:
         nothing = "every minimal set has a fault without a rate or a probability"
         return Figures(requirement.name, left_out=left_out, missing=missing, nothing=nothing)
-    groups = [Group(c.name, tuple(system.faults[n].name for n in c.faults), c.beta) for c in system.common_causes]
+    groups = groups_of(system)
     try:
         split, counting = with_common_causes(plain, groups)
     except ValueError as too_many:
@@ -126,7 +137,7 @@ def figures_of(
     if some_rate:
         exact = None if diagram is None else averages.average_frequency(diagram, events, at)
         frequency = TopValue(exact, sum(one.frequency or 0.0 for one in found))
-    if rated and not left_out and requirement.form != "possible":
+    if rated and complete and not left_out and requirement.form != "possible":
         pfhd = Estimate(
             sum(one.simple_frequency or 0.0 for one in found),
             ("the sum over the minimal sets of l (1 - DC) for one fault, l1 q2 + l2 q1 for two, and so on",),
@@ -150,10 +161,19 @@ def figures_of(
         importances=importances(split, at.values, at.average, diagram),
         left_out=left_out,
         missing=missing,
+        stretched=() if frequency is None else _stretched(split, events),
+        worn=worn_of(system, used, mission),
         assumptions=assumptions_of(
             system, requirement, used, data, counting, at, up_to, complete, bool(left_out), pfhd is not None
         ),
     )
+
+
+def _stretched(sets: Sequence[frozenset[str]], events: Mapping[str, EventData]) -> tuple[tuple[str, float], ...]:
+    """Events of sets of several for which q = l T / 2 is no longer near what it stands for, the worst first."""
+    several = {event for one in sets if len(one) > 1 for event in one}
+    products = [(event, events[event].hidden_rate * events[event].proof_test) for event in sorted(several)]
+    return tuple(sorted((pair for pair in products if pair[1] > MOST_STRETCHED), key=lambda pair: (-pair[1], pair[0])))
 
 
 def _diagram(sets: Sequence[frozenset[str]], moments: int) -> SetsDiagram | None:
@@ -187,4 +207,7 @@ def _sets(
 
     whole = sum(weight(row) for row in rows)
     rows.sort(key=lambda row: (-weight(row), len(row[0]), row[0]))
-    return tuple(SetFigure(*row, share=weight(row) / whole if whole else 0.0) for row in rows)
+    return tuple(
+        SetFigure(*row, share=None if by_frequency and row[3] is None else weight(row) / whole if whole else 0.0)
+        for row in rows
+    )

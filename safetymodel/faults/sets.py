@@ -11,6 +11,7 @@ from typing import Any
 
 from safetymodel.claims.breach_states import about_breach
 from safetymodel.claims.clock import Clock
+from safetymodel.claims.forms import emptiness
 from safetymodel.claims.judge import EngineDisagreement
 from safetymodel.claims.recheck import recheck
 from safetymodel.claims.search import Walker
@@ -40,7 +41,8 @@ class MinimalSets:
 
     ``((),)`` in ``sets`` means: broken without any fault. Where ``complete`` is False, ``reason``
     says which limit was reached; then every set found does defeat the requirement, and others may not
-    have been found.
+    have been found. ``empty`` is the judgement on a requirement that nothing defeats because its situation never
+    arises, with these faults neither; None where it does arise or that was not asked for.
     """
 
     requirement: Requirement
@@ -48,6 +50,7 @@ class MinimalSets:
     sets: tuple[FaultSet, ...]
     complete: bool
     reason: str = ""
+    empty: Judgement | None = None
 
     @property
     def broken_without_faults(self) -> bool:
@@ -88,6 +91,16 @@ def sets_and_breaches(
         return MinimalSets(requirement, order, (), False, str(limit)), None
     sets = tuple(FaultSet(fault_numbers(mask)) for mask in masks)
     return MinimalSets(requirement, order, sets, space.complete, space.shortfall), breaches
+
+
+def with_emptiness(space: Space[Any], found: MinimalSets) -> MinimalSets:
+    """The same sets; where there are none, also whether the requirement says anything at all."""
+    if found.sets or not found.complete:
+        return found
+    try:
+        return replace(found, empty=emptiness(space, found.requirement))
+    except LimitReached as limit:
+        return replace(found, complete=False, reason=str(limit))
 
 
 def with_runs(space: Space[Any], found: MinimalSets, breaches: Breaches[Any], clock: Clock) -> MinimalSets:

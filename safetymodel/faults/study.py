@@ -14,7 +14,7 @@ from safetymodel.faults.category import Evidence, evidence
 from safetymodel.faults.effects import Effects, effects
 from safetymodel.faults.figures import Figures, figures_of, has_numbers
 from safetymodel.faults.reveal import reveals
-from safetymodel.faults.sets import MinimalSets, sets_and_breaches, with_runs
+from safetymodel.faults.sets import MinimalSets, sets_and_breaches, with_emptiness, with_runs
 from safetymodel.model.system import System
 from safetymodel.problems import Problem
 
@@ -45,12 +45,25 @@ class Study:
 
     @property
     def complete(self) -> bool:
-        return all(sets.complete for sets in self.found)
+        """Whether all sets are known, and of every fault how it shows: no limit was reached."""
+        shown = all(e.reveal is None or e.reveal.word != "undecided" for e in self.effects)
+        return all(sets.complete for sets in self.found) and (shown or not self.order)
 
     @property
-    def withstood(self) -> bool:
-        """Whether every requirement stands the faults that it has to withstand, as far as ``order`` reaches."""
-        return not any(len(s.faults) <= sets.requirement.withstand for sets in self.found for s in sets.sets)
+    def stands(self) -> bool | None:
+        """Whether every requirement stands what it has to withstand; None where none fails and some are undecided."""
+        each = [self.stands_of(found) for found in self.found]
+        return False if False in each else None if None in each else True
+
+    def stands_of(self, found: MinimalSets) -> bool | None:
+        """Whether a requirement stands as many faults as it has to withstand (or all, where fewer are declared),
+        and is not ``empty`` without leave. None where a limit was reached, or where ``order`` is less than that."""
+        asked = min(found.requirement.withstand, len(self.system.faults))
+        if any(len(s.faults) <= asked for s in found.sets):
+            return False
+        if not found.complete or self.order < asked:
+            return None
+        return found.empty is None or found.empty.passes
 
 
 def study(
@@ -79,7 +92,7 @@ def study(
     for requirement in chosen:
         _tell(progress, f"fault sets of {requirement.name}")
         sets, breaches = sets_and_breaches(space, requirement, clock)
-        looked.append((replace(sets, order=order), breaches))
+        looked.append((replace(with_emptiness(space, sets), order=order), breaches))
     if runs != "off":
         until = Clock(seconds_for_more(limits.seconds, time.monotonic() - started, runs == "always"))
         space.on_work = until.check
@@ -108,6 +121,8 @@ def study(
 
 
 def _figures(system: System, found: MinimalSets) -> Figures:
+    if found.empty is not None:
+        return Figures(found.requirement.name, nothing="it is empty, so there is nothing that a set could defeat")
     return figures_of(system, found.requirement, [s.faults for s in found.sets], found.order, found.complete)
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 
 from safetymodel.faults.averages import Moments
+from safetymodel.faults.channels import decisive
 from safetymodel.faults.common_cause import Group
 from safetymodel.faults.rates import MISSION_HOURS, EventData, mttfd_from_b10d, t10d
 from safetymodel.model.system import Requirement, System
@@ -32,7 +33,9 @@ def assumptions_of(
         "situation comes in which they do harm",
     ]
     if not complete:
-        said.append("a limit ended the search: there may be more sets")
+        said.append(
+            "a limit ended the search: there may be more sets, so the figures may be too small, and give no PFHd"
+        )
     if some_left_out:
         said.append("sets with a fault without numbers are left out: the figures are too small, and give no PFHd")
     if rated:
@@ -98,8 +101,21 @@ def _about_rates(system: System, rated: Sequence[str], data: Mapping[str, EventD
             years = mttfd_from_b10d(failure.b10d, failure.cycles)
             yield (
                 f"{name}: MTTFd {years:.4g} years = B10d {failure.b10d:.4g} / (0.1 x {failure.cycles:.4g} cycles a "
-                f"year); its part is replaced after {t10d(failure.b10d, failure.cycles):.3g} years (T10d)"
+                f"year); the rate holds up to T10d only: its part has to be replaced after "
+                f"{t10d(failure.b10d, failure.cycles):.3g} years, and no figure counts that this mends anything"
             )
+
+
+def worn_of(system: System, used: Sequence[str], mission: float) -> tuple[tuple[str, float], ...]:
+    """The faults of parts that wear out before the mission (hours) ends, each with its T10d in years."""
+    found = []
+    for fault in system.faults:
+        failure = fault.failure
+        if fault.name in used and failure.b10d is not None and failure.cycles is not None:
+            years = t10d(failure.b10d, failure.cycles)
+            if decisive(years) < decisive(mission / HOURS_A_YEAR):
+                found.append((fault.name, years))
+    return tuple(found)
 
 
 def _intervals(number: EventData) -> tuple[float, ...]:

@@ -11,7 +11,7 @@ from safetymodel.faults.sets import MinimalSets
 from safetymodel.faults.study import Study
 from safetymodel.model.system import System
 from safetymodel.report.faults_said import category_text, hidden, immediate_text, names_of, reveal_text
-from safetymodel.report.machine import FORMAT, milliseconds, problem_json
+from safetymodel.report.machine import FORMAT, empty_words, milliseconds, problem_json
 from safetymodel.report.numbers import figures_json, figures_rows
 from safetymodel.traces.save import trace_json
 
@@ -38,9 +38,10 @@ def study_json(study: Study) -> dict[str, Any]:
         "engine_reason": study.engine_reason,
         "tick_ms": None if system.tick is None else milliseconds(system.tick),
         "states": {str(study.order): {"settled": str(study.settled), "all": str(study.states)}},
-        "requirements": [_sets_json(system, found) for found in study.found],
+        "requirements": [_sets_json(study, found) for found in study.found],
         "effects": [_effect_json(system, effect) for effect in study.effects],
         "hidden_faults": [e.fault.name for e in study.effects if hidden(e.reveal)],
+        "undecided_faults": [e.fault.name for e in study.effects if e.reveal and e.reveal.word == "undecided"],
         "categories": [
             {
                 "id": item.requirement.name,
@@ -62,7 +63,8 @@ def study_json(study: Study) -> dict[str, Any]:
     return result
 
 
-def _sets_json(system: System, found: MinimalSets) -> dict[str, Any]:
+def _sets_json(study: Study, found: MinimalSets) -> dict[str, Any]:
+    system = study.system
     named = sorted((sorted(names_of(system, s.faults)), s) for s in found.sets) if found.sets else []
     result: dict[str, Any] = {
         "id": found.requirement.name,
@@ -70,6 +72,7 @@ def _sets_json(system: System, found: MinimalSets) -> dict[str, Any]:
         "withstand": found.requirement.withstand,
         "minimal_fault_sets": [names for names, _ in named],
         "complete": found.complete,
+        "stands": study.stands_of(found),
         "runs": [
             {"faults": names, "happenings": s.trace.happenings, "trace": trace_json(system, s.trace)}
             for names, s in named
@@ -78,6 +81,8 @@ def _sets_json(system: System, found: MinimalSets) -> dict[str, Any]:
     }
     if not found.complete:
         result["reason"] = found.reason
+    if found.empty is not None:
+        result["empty_because"] = empty_words(system, found.empty)
     return result
 
 
@@ -97,6 +102,8 @@ def _effect_json(system: System, effect: Effects) -> dict[str, Any]:
         ],
         "use_lost": [e.requirement.name for e in effect.unavailable if e.alone],
     }
+    if effect.undecided:
+        result["undecided"] = [requirement.name for requirement in effect.undecided]
     if reveal is not None:
         result["shows"] = reveal.word
         result["shows_text"] = reveal_text(system, effect)

@@ -22,6 +22,7 @@ from safetymodel.report.said import (
     explanation_blocks,
     one_line,
     seconds_text,
+    verdict_notes,
 )
 from safetymodel.traces.explain import explain
 from safetymodel.traces.wording import and_list, counted, duration_text, faults_text, formula_text, ticks_text
@@ -60,8 +61,9 @@ def said_of_faults(study: Study, show: Collection[str] = (), numbers: bool = Fal
         yield None
         yield Words((("`--numbers` shows what follows from the rates, with all that it supposes.", "quiet"),))
     yield None
-    states = f"{study.settled:,} settled of {counted(study.states, 'state')} {faults_text(study.order)}, explored once"
-    yield Words(((states, ""),))
+    cut, once = (" found before a limit ended the search", "") if study.shortfall else ("", ", explored once")
+    states = f"{study.settled:,} settled of {counted(study.states, 'state')}{cut} {faults_text(study.order)}{once}"
+    yield Words(((states, "doubt" if cut else ""),))
     yield Words(((f"engine {study.engine} ({study.engine_reason}), {seconds_text(study.seconds)}", "quiet"),))
     if study.shortfall:
         yield Words((("not everything was explored: ", "doubt"), (study.shortfall, "")))
@@ -88,39 +90,54 @@ def sets_table(system: System, study: Study) -> Grid:
         rows.append(
             (
                 (requirement.name, "strong"),
-                least_text(found),
+                least_text(study, found),
                 (_counts_text(found), ""),
-                (text + _withstand_text(found), ""),
+                (text + _withstand_text(study, found), ""),
             )
         )
     return Grid(("requirement", "least faults", "minimal sets", "what it says"), tuple(rows))
 
 
-def least_text(found: MinimalSets) -> Piece:
-    """The number of faults in the smallest set."""
+def least_text(study: Study, found: MinimalSets) -> Piece:
+    """The number of faults in the smallest set; or what is known where there is none."""
     if found.sets:
         least = len(found.sets[0].faults)
         style: Style = "bad" if least <= max(found.requirement.withstand, 0) else "doubt"
         return ("0: broken" if not least else str(least)), style
     if not found.complete:
         return "undecided", "doubt"
-    return f"over {found.order}", "good"
+    if found.empty is not None:
+        return "empty", "doubt"
+    if not study.system.faults:
+        return "none declared", "doubt"
+    return f"over {found.order}", "good" if study.stands_of(found) and found.order else "doubt"
 
 
 def _counts_text(found: MinimalSets) -> str:
     sizes = sorted({len(s.faults) for s in found.sets})
-    parts = [f"{len(found.of_order(n))} of {counted(n, 'fault')}" for n in sizes if n]
+    names = {1: ("single fault", "single faults"), 2: ("pair", "pairs")}
+    parts = [
+        counted(len(found.of_order(n)), *names.get(n, (f"set of {n} faults", f"sets of {n} faults")))
+        for n in sizes
+        if n
+    ]
     if not found.complete:
         parts.append("perhaps more")
     return ", ".join(parts) or "none"
 
 
-def _withstand_text(found: MinimalSets) -> str:
+def _withstand_text(study: Study, found: MinimalSets) -> str:
     asked = found.requirement.withstand
     beaten = [s for s in found.sets if len(s.faults) <= asked]
     notes = []
     if beaten and asked:
         notes.append(f"it has to withstand {asked}")
+    if asked and not study.system.faults:
+        notes.append(f"it has to withstand {asked}, and the spec declares no fault")
+    if found.empty is not None:
+        notes += verdict_notes(study.system, found.empty)
+    elif found.complete and study.stands_of(found) is None:
+        notes.append(f"undecided: looked at {faults_text(found.order)} only, though it has to withstand {asked}")
     if not found.complete:
         notes.append(found.reason)
     return f" ({'; '.join(notes)})" if notes else ""
@@ -202,6 +219,8 @@ def defeats_text(system: System, effect: Effects) -> str:
     stopped = [e.requirement.name for e in effect.unavailable if e.alone]
     if stopped:
         parts.append(f"use lost: {and_list(stopped)}")
+    if effect.undecided:
+        parts.append("perhaps more" if parts else "undecided")
     return "; ".join(parts) or "nothing by itself or in a set looked at"
 
 
@@ -236,8 +255,8 @@ def reveal_text(system: System, effect: Effects) -> str:
 
 
 def hidden(reveal: Reveal | None) -> bool:
-    """Whether a fault is not found in every continuation, at or before the next demand."""
-    return reveal is not None and reveal.word in ("in some runs", "never", "undeclared", "undecided")
+    """Whether it is known that a fault is not found in every continuation, at or before the next demand."""
+    return reveal is not None and reveal.word in ("in some runs", "never", "undeclared")
 
 
 def _hidden_section(study: Study) -> Iterator[Block]:
@@ -255,7 +274,8 @@ def _category_section(system: System, study: Study) -> Iterator[Block]:
     rows: list[tuple[Piece, ...]] = []
     for item in study.evidence:
         style: Style = "bad" if item.word in ("none", "undecided") else ""
-        rows.append(((item.requirement.name, "strong"), (item.word, style), (category_text(system, item), "")))
+        word = item.word if item.empty is None else f"{item.word} (empty)"
+        rows.append(((item.requirement.name, "strong"), (word, style), (category_text(system, item), "")))
     yield Grid(("requirement", "behaves as", "because"), tuple(rows))
     yield Words(((f"No model shows these parts of the standard: {'; '.join(NOT_SHOWN)}.", ""),), 0, 0)
     told = "A category is claimed by those who design and validate the control system; this is evidence of behaviour."
@@ -271,6 +291,8 @@ def category_text(system: System, item: Evidence) -> str:
 
     found = "found at or before the next demand"
     match item.word:
+        case "none" if item.empty is not None:
+            return f"it says nothing, whatever fails: {'; '.join(verdict_notes(system, item.empty))}"
         case "none":
             return "broken without any fault"
         case "undecided":
@@ -302,8 +324,11 @@ def shown_text(study: Study) -> str:
     """For which model and under which limits the sets are."""
     system = study.system
     tick = "without durations" if system.tick is None else f"time in ticks of {duration_text(system.tick)}"
-    known = counted(len(system.faults), "fault")
+    known = f"{counted(len(system.faults), 'fault')} that the spec declares"
+    looked = f"{faults_text(study.order)} of the {known}" if study.order else f"without any of the {known}"
+    if not system.faults:
+        looked = "without faults, since the spec declares none"
     return (
-        f"Shown for the model in {system.file}, sha256 {system.sha256[:12]}, {faults_text(study.order)} of the {known} "
-        f"that the spec declares, {tick}. A fault that is not declared is not in any set."
+        f"Shown for the model in {system.file}, sha256 {system.sha256[:12]}, {looked}, {tick}. "
+        "A fault that is not declared is not in any set."
     )

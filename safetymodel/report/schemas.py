@@ -123,10 +123,10 @@ FAULTS = _object(
             _object(
                 {
                     "id": TEXT, "text": TEXT, "withstand": COUNT, "minimal_fault_sets": _list(NAMES),
-                    "complete": TRUTH,
+                    "complete": TRUTH, "stands": _or_null(TRUTH),
                     "runs": _list(_object({"faults": NAMES, "happenings": COUNT, "trace": _list(STEP)})),
                 },
-                {"reason": TEXT},
+                {"reason": TEXT, "empty_because": TEXT},
             )
         ),
         "effects": _list(
@@ -137,10 +137,13 @@ FAULTS = _object(
                     "defeats_together": _list(_object({"id": TEXT, "with": _list(NAMES)})),
                     "use_lost": NAMES,
                 },
-                {"shows": TEXT, "shows_text": TEXT, "revealed": TRUTH, "called_on": TRUTH, "after_ms": NUMBER},
+                {
+                    "shows": TEXT, "shows_text": TEXT, "revealed": TRUTH, "called_on": TRUTH, "after_ms": NUMBER,
+                    "undecided": NAMES,
+                },
             )
         ),
-        "hidden_faults": NAMES,
+        "hidden_faults": NAMES, "undecided_faults": NAMES,
         "categories": _list(
             _object(
                 {
@@ -160,10 +163,10 @@ PART = {"kind": _of(*get_args(PartKind)), "name": TEXT}
 LABEL = _object({"kind": _of(*get_args(Kind)), "name": TEXT})
 CONDITIONS = _list(_object({"condition": TEXT, "place": TEXT}))
 DIRECTION = _of(*get_args(Direction))
+EFFECT = _of(*get_args(Effect))
 COMPARED = _object(
     {
         "format": _of(FORMAT), "old": SPEC, "new": SPEC, "worse": TRUTH,
-EFFECT = _of(*get_args(Effect))
         "requirements": _list(_object({"id": TEXT, "effect": EFFECT, "what": TEXT})),
         "same_claims": NAMES,
         "behaviour": _object(

@@ -143,7 +143,7 @@ def column_widths(rows: list[list[str]], width: int | None, gap: int) -> list[in
     """The width of each column of a table (headings are the first row), all of it within ``width`` where that is given.
 
     Names, in the first column, fold where they would take more than a third; short columns stay whole; the long ones
-    share what is left, and what one of them does not need goes to the longer.
+    share what is left, and what one of them does not need goes to the longer. Where nothing is left names fold further.
     """
     needs = [max(map(len, column)) for column in zip(*rows, strict=True)]
     if width is None:
@@ -158,6 +158,8 @@ def column_widths(rows: list[list[str]], width: int | None, gap: int) -> list[in
     for count, n in enumerate(sorted(long, key=lambda n: needs[n])):
         found[n] = max(LEAST, min(needs[n], left // (len(long) - count)))
         left -= found[n]
+    if left < 0:  # then the names give way
+        found[0] = max(min(found[0], LEAST), found[0] + left)
     return found
 
 
