@@ -6,11 +6,12 @@ from pathlib import Path
 
 from plain_walk import walk
 
+from safetymodel.claims.judge import judge
 from safetymodel.explore.choice import explore
-from safetymodel.insight.standing import word_of
 from safetymodel.insight.suggest.search import suggest, suggest_for
 from safetymodel.insight.suggest.suggested import Suggestion
 from safetymodel.model.build import load
+from safetymodel.model.step import can_move
 from safetymodel.model.system import System
 from safetymodel.traces.wording import formula_text
 
@@ -25,9 +26,9 @@ def read(name: str) -> System:
 
 def suggested(system: System, name: str, keep: bool = False) -> Suggestion:
     spaces = explore(system, sorted({0, *(r.withstand for r in system.requirements)})).spaces
-    words = {r.name: word_of(spaces[r.withstand], r) for r in system.requirements}
+    before = {r.name: judge(spaces[r.withstand], r) for r in system.requirements}
     requirement = next(r for r in system.requirements if r.name == name)
-    return suggest(spaces, requirement, words, keep_possible=keep)
+    return suggest(spaces, requirement, before, keep_possible=keep)
 
 
 def size(system: System) -> tuple[int, int]:
@@ -75,14 +76,38 @@ def test_without_the_demand_the_line_can_block() -> None:
     found = suggested(system, "R1")
     assert found.blocks
     spaces = explore(system, (0,)).spaces
-    words = {r.name: word_of(spaces[0], r) for r in system.requirements}
+    before = {r.name: judge(spaces[0], r) for r in system.requirements}
     assert [
-        (s.requirement.name, s.keeps_possible)
+        (s.requirement.name, s.simpler, s.keeps_possible)
         for r in system.requirements
-        if words[r.name] == "broken"
-        for s in suggest_for(spaces, r, words)
+        if before[r.name].word == "broken"
+        for s in suggest_for(spaces, r, before)
     ] == [
-        ("R1", False),
-        ("R1", True),
-        ("R2", False),
+        ("R1", True, True),
+        ("R1", False, False),
+        ("R1", False, True),
+        ("R2", False, False),
     ]
+
+
+def test_the_simpler_supervisor_of_the_line() -> None:
+    """The first buffer is filled only when it is empty: shorter, and the first machine starts less often; how much so
+    is counted again by a plain walk of the line under the least restrictive conditions."""
+    system = read("transfer-line.yaml")
+    spaces = explore(system, (0,)).spaces
+    before = {r.name: judge(spaces[0], r) for r in system.requirements}
+    simpler, _, least = suggest_for(spaces, system.requirements[0], before)
+    assert simpler.simpler
+    assert conditions(system, simpler)["first"] == "before_second is empty"
+    assert least.changed is not None
+    (beyond,) = simpler.beyond
+    first = system.transitions[beyond.transition]
+    starts = [
+        s for s in walk(least.changed, 0).settled if can_move(least.changed, s, least.changed.transitions[first.number])
+    ]
+    empty = [s for s in starts if s.states[next(x.number for x in system.subsystems if x.name == "before_second")] == 0]
+    assert (beyond.states, beyond.every) == (len(starts) - len(empty), len(starts))
+    assert f"it also holds back first: idle -> working in {beyond.states} of {len(starts)} states" in "\n".join(
+        simpler.sentences
+    )
+    assert not simpler.costs

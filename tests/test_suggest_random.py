@@ -8,6 +8,7 @@ from collections import Counter
 from random_systems import random_spec
 from suggesting import BruteForce
 
+from safetymodel.claims.judge import judge
 from safetymodel.explore.choice import explore
 from safetymodel.insight.standing import word_of
 from safetymodel.insight.suggest.goal import goal_of
@@ -35,16 +36,16 @@ def compared(seed: int) -> Counter[str]:
     spaces = explore(system, budgets).spaces
     if any(space.size(space.reached) > MOST_STATES for space in spaces.values()):
         return found
-    words = {r.name: word_of(spaces[r.withstand], r) for r in system.requirements}
+    before = {r.name: judge(spaces[r.withstand], r) for r in system.requirements}
     for requirement in system.requirements:
         goal = goal_of(system, requirement)
-        if words[requirement.name] != "broken" or goal is None:
+        if before[requirement.name].word != "broken" or goal is None:
             continue
         try:
             brute = BruteForce(system, requirement.withstand, goal)
         except OverflowError:
             continue
-        suggestion = suggest(spaces, requirement, words)
+        suggestion = suggest(spaces, requirement, before)
         found[suggestion.outcome] += 1
         if suggestion.outcome == "no condition":
             assert brute.start in brute.lost, f"{seed} {requirement.name}: something could be done"

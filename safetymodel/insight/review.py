@@ -62,6 +62,7 @@ class Counted:
 class Review:
     """Everything that was read back of one system. A part that was not asked for is None.
 
+    ``suggestions``: a pass that costs nothing first, no pass last; those for one requirement together.
     ``undecided`` says, a line each, what a limit kept from being finished.
     """
 
@@ -188,7 +189,8 @@ def _review(
         defects = brought["defects"]
         undecided += defects.undecided
     if "suggestions" in parts:
-        suggestions = tuple(s for key, found in brought.items() if key.startswith(SUGGESTION) for s in found)
+        groups = [found for key, found in brought.items() if key.startswith(SUGGESTION)]
+        suggestions = tuple(s for group in sorted(groups, key=lambda g: g[0].rank) for s in group)
         undecided += [
             f"a condition for {s.requirement.name} ({s.reason})" for s in suggestions if s.outcome == "undecided"
         ]
@@ -245,10 +247,10 @@ def _errands(
     """What needs nothing but the explored states, each with what it takes to do it; what takes longest first."""
     found: dict[str, Errand] = {}
     if "suggestions" in parts:
-        words = {j.requirement.name: j.word for j in judgements}
+        before = {j.requirement.name: j for j in judgements}
         for requirement in system.requirements:
-            if words[requirement.name] == "broken":
-                given = (requirement.number, words, limits)
+            if before[requirement.name].word == "broken":
+                given = (requirement.number, before, limits)
                 title = SUGGESTION + requirement.name
                 found[title] = Errand(title, f"{__name__}:suggestions_of", given)
     needed: dict[Part, object] = {
@@ -267,12 +269,12 @@ def _for_runs(clock: Clock, all_runs: bool) -> Clock:
 
 
 def suggestions_of(
-    spaces: Mapping[int, Space[Any]], given: tuple[int, Mapping[str, Word], Limits], clock: Clock
+    spaces: Mapping[int, Space[Any]], given: tuple[int, Mapping[str, Judgement], Limits], clock: Clock
 ) -> tuple[Suggestion, ...]:
-    """An errand; ``given``: the number of a broken requirement, and the verdicts on all."""
-    number, words, limits = given
+    """An errand; ``given``: the number of a broken requirement, and the judgements on all."""
+    number, before, limits = given
     system = next(iter(spaces.values())).system
-    return suggest_for(spaces, system.requirements[number], words, clock, limits)
+    return suggest_for(spaces, system.requirements[number], before, clock, limits)
 
 
 def defects_of(spaces: Mapping[int, Space[Any]], given: tuple[tuple[int, ...], bool], clock: Clock) -> Defects:

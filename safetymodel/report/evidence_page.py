@@ -12,6 +12,7 @@ from typing import Any
 from safetymodel.claims.verdict import Judgement
 from safetymodel.faults.study import Study
 from safetymodel.insight.review import Review
+from safetymodel.insight.suggest.sentences import kind_text
 from safetymodel.model.formula import TRUE, Formula, HowMany, InState, SignalTrue, atoms
 from safetymodel.model.system import Requirement, Scenario, System
 from safetymodel.problems import printable
@@ -119,7 +120,7 @@ class Told:
     rows: tuple[Row, ...]
     why: tuple[tuple[int, str, str], ...]
     held: tuple[str, ...]
-    suggested: tuple[str, ...]
+    suggested: tuple[tuple[str, tuple[str, ...]], ...]
     signals: tuple[tuple[str, str, str], ...]
     chart: str | None
 
@@ -345,14 +346,13 @@ def _told(evidence: Evidence, judgement: Judgement, runs: list[dict[str, Any]]) 
     )
 
 
-def _suggested(review: Review | None, requirement: Requirement) -> tuple[str, ...]:
-    """What the review suggests against this breach, a sentence each."""
+def _suggested(review: Review | None, requirement: Requirement) -> tuple[tuple[str, tuple[str, ...]], ...]:
+    """What the review suggests against this breach: what it is, and a sentence each."""
     suggestions = (review.suggestions or ()) if review is not None else ()
     return tuple(
-        printable(sentence)
+        (kind_text(found).capitalize(), found.sentences)
         for found in suggestions
         if found.requirement.name == requirement.name
-        for sentence in found.sentences
     )
 
 

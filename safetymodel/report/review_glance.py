@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
+from safetymodel.claims.verdict import Judgement
 from safetymodel.insight.review import Review
 from safetymodel.report.said import Block, Style, Words
 from safetymodel.traces.wording import and_list, counted, faults_text
@@ -28,6 +29,8 @@ PLURALS = {
     "idle-condition": "conditions that never block",
 }
 
+NO_PASS = ("broken", "empty", "undecided")
+
 GRAVE = ("never-settles", "chatter", "race", "stuck")
 
 
@@ -46,12 +49,12 @@ def _lines(review: Review) -> Iterator[tuple[str, str, Style]]:
     if review.defects is not None:
         kinds = Counter(defect.kind for defect in review.defects.found)
         found = [_number(kinds[kind], kind) for kind in NAMES if kinds[kind]]  # type: ignore[index]
-        style: Style = "bad" if any(kinds[kind] for kind in GRAVE) else "doubt" if found else "good"  # type: ignore[index]
-        yield "defects", f"{and_list(found) or 'none found'} {faults_text(review.defects.budget)}", style
+        unknown = review.defects.undecided
+        style: Style = "bad" if any(kinds[kind] for kind in GRAVE) else "doubt" if found or unknown else "good"  # type: ignore[index]
+        more = ", but not everything could be looked at" if unknown else ""
+        yield "defects", f"{and_list(found) or 'none found'} {faults_text(review.defects.budget)}{more}", style
     if review.suggestions is not None and review.system.requirements:
-        broken = [suggestion.requirement.name for suggestion in review.suggestions]
-        text = f"{and_list(broken)} {'is' if len(broken) == 1 else 'are'} broken" if broken else "none is broken"
-        yield f"{counted(len(review.judgements), 'requirement')}", text, "bad" if broken else "good"
+        yield counted(len(review.judgements), "requirement"), *standing(review.judgements)
     if review.necessity is not None and review.necessity.parts:
         yield counted(review.necessity.parts, "part") + " of the conditions", *_parts(review)
     if review.response is not None and any(budget.distance for budget in review.response):
@@ -59,6 +62,20 @@ def _lines(review: Review) -> Iterator[tuple[str, str, Style]]:
         yield "distances", f"{and_list(near)} too near" if near else "none is too near", "bad" if near else "good"
     if review.undecided:
         yield "undecided", f"{counted(len(review.undecided), 'thing')}, listed at the end", "doubt"
+
+
+def standing(judgements: Sequence[Judgement]) -> tuple[str, Style]:
+    """Which requirements are broken, which else are no pass."""
+    told: list[str] = []
+    for word in NO_PASS:
+        names = [j.requirement.name for j in judgements if j.word == word and not j.passes]
+        if names:
+            told.append(f"{and_list(names)} {'is' if len(names) == 1 else 'are'} {word}")
+    unknown = any(j.word == "undecided" for j in judgements)
+    broken = any(j.word == "broken" for j in judgements)
+    if not broken:
+        told.insert(0, "none is known to be broken" if unknown else "none is broken")
+    return "; ".join(told), "bad" if broken else "doubt" if len(told) > 1 else "good"
 
 
 def _parts(review: Review) -> tuple[str, Style]:

@@ -10,7 +10,7 @@ from safetymodel.insight.necessity.effects import Necessity
 from safetymodel.insight.necessity.sentences import mirror_text
 from safetymodel.insight.response import Budget
 from safetymodel.insight.review import Review
-from safetymodel.insight.suggest.suggested import Suggestion
+from safetymodel.insight.suggest.suggested import Changed, Suggestion
 from safetymodel.insight.when import When
 from safetymodel.model.system import System
 from safetymodel.report.machine import FORMAT, milliseconds, problem_json
@@ -78,13 +78,16 @@ def defect_json(system: System, defect: Defect) -> dict[str, Any]:
 
 
 def suggestion_json(system: System, found: Suggestion) -> dict[str, Any]:
-    """``conditions``: each to be joined to the transition's `if` by `and`; ``never``: leave the transition out."""
+    """``conditions``: each to be joined to the transition's `if` by `and`; ``never``: leave the transition out.
+    ``holds_back_more``: where ``simpler`` conditions hold back what the least restrictive ones let happen."""
     result: dict[str, Any] = {
         "requirement": found.requirement.name,
         "faults": found.budget,
         "outcome": found.outcome,
         "before": found.before,
         "after": found.after,
+        "passes": found.outcome == "passes" or found.passes,
+        "simpler": found.simpler,
         "conditions": [
             {
                 "transition": transition_text(system, system.transitions[c.transition]),
@@ -98,16 +101,43 @@ def suggestion_json(system: System, found: Suggestion) -> dict[str, Any]:
         ],
         "least_restrictive": found.least_restrictive,
         "keeps_always_possible": found.keeps_possible,
-        "worse": [{"requirement": c.requirement.name, "before": c.before, "after": c.after} for c in found.worse],
-        "better": [{"requirement": c.requirement.name, "before": c.before, "after": c.after} for c in found.better],
+        "worse": [_changed(c) for c in found.worse],
+        "better": [_changed(c) for c in found.better],
+        "failing_scenarios": [
+            {"scenario": f.scenario.name, "step": f.step, "place": place_json(f.span), "why": f.why}
+            for f in found.failing
+        ],
+        "chatters": found.chatters,
         "impossible_events": [system.events[n].name for n in found.idle],
         "sentences": list(found.sentences),
     }
+    if found.simpler:
+        result["holds_back_more"] = [
+            {
+                "transition": transition_text(system, system.transitions[b.transition]),
+                "while": formula_text(system, b.formula),
+                "states": str(b.states),
+                "of_states": str(b.every),
+            }
+            for b in found.beyond
+        ]
+    if found.standing:
+        result["beside_verdict"] = found.standing
     if found.reason:
         result["reason"] = found.reason
     if found.way is not None:
         result["way"] = trace_json(found.changed or system, found.way)
     return result
+
+
+def _changed(changed: Changed) -> dict[str, Any]:
+    """``text``: how it is judged otherwise; the verdict can be the same."""
+    return {
+        "requirement": changed.requirement.name,
+        "before": changed.before,
+        "after": changed.after,
+        "text": changed.said,
+    }
 
 
 def necessity_json(found: Necessity) -> dict[str, Any]:

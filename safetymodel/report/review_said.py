@@ -9,6 +9,7 @@ from safetymodel.claims.verdict import Attempt, Trace
 from safetymodel.insight.defects import Defect
 from safetymodel.insight.matrix import Matrix
 from safetymodel.insight.response import Budget
+from safetymodel.insight.suggest.sentences import kind_text
 from safetymodel.insight.review import Review
 from safetymodel.insight.suggest.suggested import Suggestion
 from safetymodel.model.state import State, changes
@@ -23,7 +24,7 @@ from safetymodel.report.matrix_words import (
     weight,
 )
 from safetymodel.report.necessity_said import necessity_section
-from safetymodel.report.review_glance import at_a_glance
+from safetymodel.report.review_glance import at_a_glance, standing
 from safetymodel.report.said import (
     CAUTION,
     Block,
@@ -210,15 +211,17 @@ def suggestions_section(review: Review, suggestions: tuple[Suggestion, ...], qui
     yield from heading("Suggested conditions")
     if not suggestions:
         judged = counted(len(review.judgements), "requirement")
-        yield Words(((f"none are needed: of {judged} none is broken", "good" if review.judgements else ""),), 2)
+        text, style = standing(review.judgements)
+        needed = "none was looked for" if any(j.word == "undecided" for j in review.judgements) else "none are needed"
+        yield Words(((f"{needed}: of {judged} {text}", style if review.judgements else ""),), 2)
         return
     for found in suggestions:
         text = one_line(found.requirement.text or found.requirement.wording)
-        keeps = ", everything that is always possible kept so" if found.keeps_possible else ""
+        kind = f", {kind_text(found)}" if kind_text(found) else ""
         yield Words(
             (
                 (found.requirement.name, "strong"),
-                (f" is {found.before}{keeps}: ", "bad"),
+                (f" is {found.before}{kind}: ", "bad"),
                 (text, ""),
                 (f"  ({found.requirement.span.short})", "quiet"),
             ),

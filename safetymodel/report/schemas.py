@@ -238,6 +238,7 @@ DEFECT = _object(
         "goes_round_from": COUNT,
     },
 )  # fmt: skip
+CHANGED = _list(_object({"requirement": TEXT, "before": WORD, "after": WORD, "text": TEXT}))
 SUGGESTION = _object(
     {
         "requirement": TEXT, "faults": COUNT, "outcome": _of(*get_args(Outcome)), "before": WORD,
@@ -250,10 +251,16 @@ SUGGESTION = _object(
                 }
             )
         ),
-        "least_restrictive": TRUTH, "keeps_always_possible": TRUTH, "worse": TURNED, "better": TURNED,
-        "impossible_events": NAMES, "sentences": NAMES,
+        "passes": TRUTH, "simpler": TRUTH, "least_restrictive": TRUTH, "keeps_always_possible": TRUTH,
+        "worse": CHANGED, "better": CHANGED,
+        "failing_scenarios": _list(_object({"scenario": TEXT, "step": TEXT, "place": PLACE, "why": TEXT})),
+        "chatters": TRUTH, "impossible_events": NAMES, "sentences": NAMES,
     },
-    {"reason": TEXT, "way": _list(STEP)},
+    {
+        "holds_back_more": _list(_object({"transition": TEXT, "while": TEXT, "states": DIGITS, "of_states": DIGITS})),
+        "beside_verdict": TEXT,
+        "reason": TEXT, "way": _list(STEP),
+    },
 )  # fmt: skip
 NECESSITY = _object(
     {

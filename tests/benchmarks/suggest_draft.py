@@ -10,8 +10,8 @@ import sys
 import time
 from pathlib import Path
 
+from safetymodel.claims.judge import judge
 from safetymodel.explore.choice import explore
-from safetymodel.insight.standing import word_of
 from safetymodel.insight.suggest.search import suggest
 from safetymodel.model.build import load
 
@@ -24,15 +24,15 @@ def main(names: list[str]) -> int:
     assert system is not None
     started = time.process_time()
     spaces = explore(system, (0, 1)).spaces
-    words = {r.name: word_of(spaces[r.withstand], r) for r in system.requirements}
-    assert {name for name, word in words.items() if word == "broken"} == set(MISTAKES)
+    before = {r.name: judge(spaces[r.withstand], r) for r in system.requirements}
+    assert {name for name, judgement in before.items() if judgement.word == "broken"} == set(MISTAKES)
     print(f"verified in {time.process_time() - started:.0f} s of processor time", flush=True)
     wrong = 0
     for requirement in system.requirements:
         if requirement.name not in (names or MISTAKES):
             continue
         started = time.process_time()
-        found = suggest(spaces, requirement, words)
+        found = suggest(spaces, requirement, before)
         print(f"{requirement.name}: {found.outcome}, {time.process_time() - started:.0f} s of processor time")
         for sentence in found.sentences:
             print(f"  {sentence}", flush=True)

@@ -1,4 +1,4 @@
-"""Extra conditions that make a broken requirement pass: found by a game, put in, verified again, only then given."""
+"""Extra conditions that keep the breach of a requirement off: found by a game, put in, verified again, then given."""
 
 from __future__ import annotations
 
@@ -9,22 +9,22 @@ from typing import Any
 from safetymodel.claims.clock import Clock
 from safetymodel.claims.forms import BROKEN_WITHOUT_END
 from safetymodel.claims.judge import judge
-from safetymodel.claims.verdict import Word
+from safetymodel.claims.verdict import Judgement
 from safetymodel.claims.watch import NOTHING
 from safetymodel.explore.choice import explore
 from safetymodel.explore.engine import LimitReached, Limits, Space
 from safetymodel.explore.memory import within_memory
 from safetymodel.explore.symbolic import Symbolic, SymbolicSpace
-from safetymodel.insight.standing import RANK, word_of
 from safetymodel.insight.suggest.conditions import conditions_of
+from safetymodel.insight.suggest.costs import Spaces, standing_text, with_costs
 from safetymodel.insight.suggest.game import Game, held_with
 from safetymodel.insight.suggest.goal import Goal, goal_of, without_moments
 from safetymodel.insight.suggest.keep import play_and_keep
 from safetymodel.insight.suggest.play import Played, play
 from safetymodel.insight.suggest.sentences import sentences
-from safetymodel.insight.suggest.suggested import Changed, Condition, Suggestion
+from safetymodel.insight.suggest.simpler import beyond, simpler_conditions
+from safetymodel.insight.suggest.suggested import Condition, Suggestion
 from safetymodel.insight.suggest.suggested import Sight as Sees
-from safetymodel.model.able import event_possible
 from safetymodel.model.formula import FALSE, Formula, conjoin
 from safetymodel.model.system import Requirement, System
 
@@ -52,51 +52,82 @@ def with_conditions(system: System, conditions: Mapping[int, Formula]) -> System
 
 
 def suggest(
-    spaces: Mapping[int, Space[Any]],
+    spaces: Spaces,
     requirement: Requirement,
-    words: Mapping[str, Word],
+    before: Mapping[str, Judgement],
     *,
     keep_possible: bool = False,
     clock: Clock | None = None,
     limits: Limits | None = None,
 ) -> Suggestion:
-    """Conditions for one requirement.
+    """Least restrictive conditions for one requirement.
 
-    ``spaces`` are the explored states for each fault budget that a requirement has to withstand, ``words`` the verdict
-    on each requirement by its name. With ``keep_possible`` the conditions also leave every `always_possible` of the
-    spec true: the largest set of states from which what they name can still be brought about.
+    ``spaces`` are the explored states for each fault budget that a requirement has to withstand, ``before`` the
+    judgement on each requirement by its name. With ``keep_possible`` the conditions also leave every `always_possible`
+    of the spec true: the largest set of states from which what they name can still be brought about.
     """
     clock = clock or Clock()
     system = spaces[requirement.withstand].system
-    blank = Suggestion(
-        requirement, requirement.withstand, "passes", keeps_possible=keep_possible, before=words[requirement.name]
-    )
+    word = before[requirement.name].word
+    blank = Suggestion(requirement, requirement.withstand, "passes", keeps_possible=keep_possible, before=word)
     try:
-        found = _suggested(spaces, blank, words, clock, limits or Limits())
+        found = _suggested(spaces, blank, before, clock, limits or Limits())
     except LimitReached as limit:
         found = replace(blank, outcome="undecided", reason=str(limit))
     return replace(found, sentences=sentences(system, found))
 
 
 def suggest_for(
-    spaces: Mapping[int, Space[Any]],
+    spaces: Spaces,
     requirement: Requirement,
-    words: Mapping[str, Word],
+    before: Mapping[str, Judgement],
     clock: Clock | None = None,
     limits: Limits | None = None,
 ) -> tuple[Suggestion, ...]:
-    """What can be suggested for a broken requirement; where that leaves an `always_possible` broken, what keeps it
-    stands behind it."""
-    found = [suggest(spaces, requirement, words, clock=clock, limits=limits)]
+    """What can be suggested for a broken requirement, the best first: simpler conditions, where there are any; the
+    least restrictive ones; where those leave an `always_possible` broken, what keeps it."""
+    found = [suggest(spaces, requirement, before, clock=clock, limits=limits)]
     if found[-1].outcome == "conditions" and found[-1].blocks:
-        kept = suggest(spaces, requirement, words, keep_possible=True, clock=clock, limits=limits)
-        if kept.outcome == "conditions":
+        kept = suggest(spaces, requirement, before, keep_possible=True, clock=clock, limits=limits)
+        if kept.outcome == "conditions" and (kept.passes or not found[-1].passes):
             found.append(kept)
-    return tuple(found)
+    simple = simpler(spaces, found[-1], before, clock, limits)
+    if simple is not None:
+        found.append(simple)
+    return tuple(sorted(found, key=lambda s: (s.rank, not s.simpler)))
+
+
+def simpler(
+    spaces: Spaces,
+    found: Suggestion,
+    before: Mapping[str, Judgement],
+    clock: Clock | None = None,
+    limits: Limits | None = None,
+) -> Suggestion | None:
+    """Conditions with fewer mentions than those found, with which the requirement passes too and nothing becomes worse;
+    None where there are none, or where a limit is reached."""
+    if found.outcome != "conditions" or not found.passes:
+        return None
+    clock, space = clock or Clock(), spaces[found.budget]
+    blank = replace(found, least_restrictive=False, simpler=True, reason="")
+    try:
+        for conditions in simpler_conditions(space, found.conditions):
+            simple, after, _ = _put_in(spaces, replace(blank, conditions=conditions), clock, limits or Limits())
+            if not simple.passes:
+                continue
+            simple = with_costs(simple, spaces, after, before, clock)
+            if not simple.costs:
+                assert found.changed is not None
+                least = explore(found.changed, [found.budget], limits=clock.within(limits or Limits())).spaces
+                simple = replace(simple, beyond=beyond(least[found.budget], found.conditions, conditions))
+                return replace(simple, sentences=sentences(space.system, simple))
+    except LimitReached:
+        return None
+    return None
 
 
 def _suggested(
-    spaces: Mapping[int, Space[Any]], blank: Suggestion, words: Mapping[str, Word], clock: Clock, limits: Limits
+    spaces: Spaces, blank: Suggestion, before: Mapping[str, Judgement], clock: Clock, limits: Limits
 ) -> Suggestion:
     requirement = blank.requirement
     space = spaces[requirement.withstand]
@@ -109,7 +140,7 @@ def _suggested(
         return replace(blank, outcome="undecided", reason=space.shortfall or "its verdict is not known")
     if blank.before == "empty":
         return replace(blank, outcome="not asked", reason="it is true of nothing")
-    changed, reasons = space.system, list[str]()
+    reasons: list[str] = []
     conditions: dict[int, Condition] = {}
     here: Space[Any] = space
     lost = False
@@ -126,22 +157,12 @@ def _suggested(
             reasons.append("what the conditions can read does not tell all situations apart")
         for condition in new:
             conditions[condition.transition] = _joined(conditions.get(condition.transition), condition)
-        changed = with_conditions(space.system, {c.transition: c.formula for c in conditions.values()})
-        after = explore(changed, sorted(spaces), limits=clock.within(limits)).spaces
-        for each in after.values():
-            each.on_work = clock.check
-        judgement = judge(after[requirement.withstand], requirement, clock)
+        ordered = tuple(conditions[n] for n in sorted(conditions))
+        found, after, judgement = _put_in(spaces, replace(blank, conditions=ordered), clock, limits)
         if judgement.word in ("holds", "reacts", "empty"):
-            found = replace(
-                blank,
-                outcome="conditions",
-                conditions=tuple(conditions[n] for n in sorted(conditions)),
-                least_restrictive=not reasons,
-                after=judgement.word,
-                changed=changed,
-                reason="; ".join(dict.fromkeys(reasons)),
-            )
-            return _with_costs(found, spaces, after, words, clock)
+            why = "; ".join(dict.fromkeys(reasons))
+            found = replace(found, outcome="conditions", least_restrictive=not reasons, reason=why)
+            return with_costs(found, spaces, after, before, clock)
         if judgement.reason == BROKEN_WITHOUT_END and requirement.form in ("never", "always", "cause"):
             reasons.append("the logic could go round in a breach for ever, so it is held back before it begins to")
             goal = without_moments(goal, requirement)
@@ -151,6 +172,19 @@ def _suggested(
     if lost and not reasons:
         return _no_condition(space, blank, limits, clock)
     return replace(blank, outcome="undecided", reason="; ".join(dict.fromkeys(reasons)) or "the breach stays")
+
+
+def _put_in(spaces: Spaces, found: Suggestion, clock: Clock, limits: Limits) -> tuple[Suggestion, Spaces, Judgement]:
+    """The requirement judged again with the conditions, and the states with them."""
+    system = spaces[found.budget].system
+    changed = with_conditions(system, {c.transition: c.formula for c in found.conditions})
+    after = explore(changed, sorted(spaces), limits=clock.within(limits)).spaces
+    for each in after.values():
+        each.on_work = clock.check
+    judgement = judge(after[found.budget], found.requirement, clock)
+    said = standing_text(system, judgement)
+    found = replace(found, after=judgement.word, passes=judgement.passes, standing=said, changed=changed)
+    return found, after, judgement
 
 
 def _goal(system: System, blank: Suggestion) -> Goal | None:
@@ -188,38 +222,6 @@ def _no_condition(space: Space[Any], blank: Suggestion, limits: Limits, clock: C
     nothing_held.on_work = clock.check
     judgement = judge(nothing_held, blank.requirement, clock)
     return replace(found, way=judgement.trace, changed=held)
-
-
-def _with_costs(
-    found: Suggestion,
-    spaces: Mapping[int, Space[Any]],
-    after: Mapping[int, Space[Any]],
-    words: Mapping[str, Word],
-    clock: Clock,
-) -> Suggestion:
-    """What else becomes worse or better, and which events can move nothing any more."""
-    changes = []
-    for requirement in spaces[0].system.requirements:
-        if requirement is not found.requirement:
-            word = word_of(after[requirement.withstand], requirement, clock)
-            changes.append(Changed(requirement, words[requirement.name], word))
-    most = max(spaces)
-    return replace(
-        found,
-        blocks=any(c.requirement.form == "always_possible" and c.after == "broken" for c in changes),
-        worse=tuple(c for c in changes if RANK[c.after] < RANK[c.before]),
-        better=tuple(c for c in changes if RANK[c.after] > RANK[c.before]),
-        idle=tuple(sorted(_moving(spaces[most]) - _moving(after[most]))),
-    )
-
-
-def _moving(space: Space[Any]) -> set[int]:
-    """The events that can move something somewhere."""
-    return {
-        e.number
-        for e in space.system.events
-        if not space.is_empty(space.common(space.settled, space.where(event_possible(space.system, e))))
-    }
 
 
 def _joined(old: Condition | None, new: Condition) -> Condition:
