@@ -130,6 +130,8 @@ def talk(how: str) -> None:
         match message["do"]:
             case "reset":
                 hatch.reset()
+            case "apply" if how == "healthy" and message["point"].startswith("fault"):
+                answer = {"error": "no such point"}
             case "apply":
                 hatch.apply(message["point"])
             case "wait":

@@ -169,8 +169,8 @@ def test_a_twin_without_a_part_that_counts_shows_something_else_in_the_same_run(
                 shows = differs(Twin(system, [defect]), twin.heard)
                 assert shows or not counts, (seed, name)
                 told[counts, shows] = told.get((counts, shows), 0) + 1
-    assert told[True, True] > 20
-    assert told[False, True] < 0.15 * told[True, True]
+    assert told[True, True] > 10
+    assert told[False, True] < 0.3 * told[True, True]
 
 
 def _counted(system: System, found: Hunt) -> dict[str, bool]:

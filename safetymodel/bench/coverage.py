@@ -112,7 +112,7 @@ class Coverage:
             self._attempt(old, stimulus.number)
         if old == new and stimulus.kind != "event":
             return
-        way, last = self._ways(old, stimulus, new)
+        way, last = self.tracker.moves(old, stimulus, new)
         for place, (state, number) in enumerate(way):
             self.taken.add(number)
             self._look(state, number)
@@ -124,24 +124,6 @@ class Coverage:
         if stimulus.kind == "wait" and old.clocks != new.clocks:
             clocks = enumerate(zip(old.clocks, new.clocks, strict=True))
             self._look_at_automatic(new, sum(1 << number for number, (a, b) in clocks if a != b))
-
-    def _ways(self, old: State, stimulus: Stimulus, new: State) -> tuple[tuple[tuple[State, int], ...], int]:
-        """(state, transition taken in it) of each move; and the place of the first one after the last tick."""
-        if stimulus.kind != "wait":
-            return self.tracker.way(old, stimulus, new) or (), 0
-        found: list[tuple[State, int]] = []
-        state, last = old, 0
-        for _ in range(stimulus.number):
-            later, suspects = self.tracker.one_tick(state)
-            ends = self.tracker.passed([(later, suspects)])[1]
-            if len(ends) != 1:
-                return tuple(found), len(found)
-            last = len(found)
-            found.extend(self.tracker.reaction(later, suspects, ends[0]))
-            if ends[0] == state:
-                break
-            state = ends[0]
-        return tuple(found), last
 
     def _look_for_late(self, state: State, number: int, rest: State) -> None:
         """Whether it would show were an automatic transition not taken yet."""

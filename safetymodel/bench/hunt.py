@@ -50,7 +50,8 @@ REHEARSED = 0.7
 CLEARED = 0.05
 """How often, before a step, faults are cleared by a reset once nothing is open any more."""
 
-Ended = Literal["limit", "difference", "device", "model", "interrupted"]
+Ended = Literal["limit", "nothing", "difference", "device", "model", "interrupted"]
+"""``nothing``: no stimulus was given, so that nothing is known."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,7 +139,7 @@ class _Run:
         except CannotTrack as error:
             ended, why = "model", str(error)
         except KeyboardInterrupt:
-            ended, why = "interrupted", "interrupted from the keyboard"
+            ended, why = "interrupted", "interrupted"
         return Hunt(
             ended,
             why,
@@ -158,7 +159,9 @@ class _Run:
         while True:
             over = self._over()
             if over:
-                return "limit", over
+                return ("limit", over) if self.steps else ("nothing", f"no stimulus was given: {over}")
+            if not (self.guide.events or self.guide.faults or self.rig.system.tick is not None):
+                return "nothing", "no stimulus was given: the map has no point for any event"
             if len(self.rig.stimuli) >= LONGEST_EPISODE and self._reset():
                 return "difference", "the device differs after its reset"
             if self.pursuit is None and self._choose():

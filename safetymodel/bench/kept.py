@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -58,35 +59,68 @@ def replay_text(system: System, record: Record, setting: Setting) -> str:
     return json_text(data)
 
 
-def read_replay(file: str, system: System) -> tuple[tuple[Stimulus, ...], Problem | None]:
-    """The stimuli of a replay file, and what is wrong with it."""
+@dataclass(frozen=True, slots=True)
+class Replay:
+    """What a replay file says; ``note`` where it was kept for another revision of the spec."""
+
+    stimuli: tuple[Stimulus, ...] = ()
+    note: str = ""
+
+
+def read_replay(file: str, system: System) -> Replay | Problem:
+    """A replay file, or what is wrong with it."""
     data = read_bytes(file)
     if isinstance(data, Problem):
-        return (), data
-    place = Span(file, 1)
+        return data
     try:
         found = json.loads(data.decode("utf-8"))
-        names = found["stimuli"] if isinstance(found, dict) and found.get("format") == FORMAT else None
-    except (ValueError, KeyError, RecursionError):
-        names = None
+    except UnicodeDecodeError:
+        return _no_replay(file, "it is no UTF-8 text")
+    except json.JSONDecodeError as error:
+        return _no_replay(file, f"it is no JSON, or cut off: {error.msg.lower()}", error.lineno, error.colno)
+    except (ValueError, RecursionError):
+        return _no_replay(file, "its JSON cannot be read")
+    if not isinstance(found, dict) or "format" not in found:
+        return _no_replay(file, "it has no `format`")
+    if found["format"] != FORMAT:
+        told = printable(json.dumps(found["format"]))[:40]
+        return _no_replay(file, f"its format is {told}, and this version reads format {FORMAT}")
+    names = found.get("stimuli")
     if not isinstance(names, list) or not all(isinstance(name, str) for name in names):
-        return (), Problem("not-a-replay", place, f"{file} is no replay file", "`bench --out DIR` writes one")
+        return _no_replay(file, "it has no list of names as `stimuli`")
     stimuli, problem = read_stimuli(system, names)
     if problem is not None:
-        problem = Problem(problem.slug, place, f"{file}: {problem.message}", problem.hint)
-    return stimuli, problem
+        return Problem(problem.slug, Span(file, 1), f"{file}: {problem.message}", problem.hint)
+    spec = found.get("spec")
+    kept = str(spec.get("sha256", "")) if isinstance(spec, dict) else ""
+    if kept == system.sha256:
+        return Replay(stimuli)
+    known = f", sha256 {printable(kept[:12])}" if kept else ""
+    return Replay(stimuli, f"the replay file was kept for another revision of the spec{known}")
+
+
+def _no_replay(file: str, why: str, line: int = 1, column: int = 1) -> Problem:
+    place = Span(file, line, column)
+    return Problem("not-a-replay", place, f"{file} is no replay file: {why}", "`bench --out DIR` writes one")
 
 
 def replay_on(
-    spec: str, device: str, stimuli: list[str], map_file: str = "", defect: str = "", timeout: float = 5.0
+    spec: str,
+    device: str,
+    stimuli: list[str],
+    map_file: str = "",
+    defect: str = "",
+    timeout: float = 5.0,
+    folder: str = "",
 ) -> str | None:
     """Do these things to a device; what differs from the model, in words, or None. For pytest files that were kept.
 
+    ``folder`` is the one in which a command is run and a module looked for; this one unless told.
     Raises ValueError where the spec, the map or the call has problems, DeviceError where the device fails.
     """
     system, mapping = spec_and_map(spec, map_file, device)
     given, problem = read_stimuli(system, stimuli)
-    opened = problem or open_device(device, system, timeout, defect or None)
+    opened = problem or open_device(device, system, timeout, defect or None, folder=folder)
     if isinstance(opened, Problem):
         raise ValueError(opened.as_text())
     tracker = Tracker(system)
@@ -128,6 +162,7 @@ def pytest_text(system: System, mapping: Mapping, record: Record, setting: Setti
         map=map_line,
         device=ascii(setting.device),
         defect=ascii(setting.defect),
+        folder=ascii(relative_way(Path(os.getcwd()) / "here", out).removesuffix("here").rstrip("/")),
         stimuli=names,
     )
 
@@ -144,12 +179,13 @@ SPEC = str(HERE / {spec})
 MAP = {map}
 DEVICE = {device}
 DEFECT = {defect}
+FOLDER = str(HERE / {folder})  # where a command of the device is run, or its module looked for
 STIMULI = [
 {stimuli}]
 
 
 def test_the_device_follows_the_model():
-    difference = replay_on(SPEC, DEVICE, STIMULI, MAP, DEFECT)
+    difference = replay_on(SPEC, DEVICE, STIMULI, MAP, DEFECT, folder=FOLDER)
     assert difference is None, difference
 '''
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import hashlib
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
@@ -13,7 +14,7 @@ from safetymodel.bench.connect import open_device
 from safetymodel.bench.coverage import Coverage
 from safetymodel.bench.device import Device, DeviceError
 from safetymodel.bench.hunt import Bounds, Hunt, hunt
-from safetymodel.bench.kept import Setting, read_replay, save
+from safetymodel.bench.kept import Replay, Setting, read_replay, save
 from safetymodel.bench.map_file import mapping_for
 from safetymodel.bench.mapping import Mapping
 from safetymodel.bench.reactions import CannotTrack
@@ -66,7 +67,8 @@ class Benched:
 
     @property
     def ended(self) -> str:
-        """``difference``, ``device``, ``model``, ``interrupted``, or ``limit``: all that was asked for was done."""
+        """``difference``, ``device``, ``model``, ``interrupted``, ``nothing``, or ``limit``: all that was asked for was
+        done."""
         if self.hunt is not None:
             return self.hunt.ended
         if self.record.error is not None:
@@ -77,6 +79,20 @@ class Benched:
     def exit_code(self) -> int:
         """0 no difference in what was run, 1 a difference, 3 it ended early, 130 interrupted."""
         return {"limit": 0, "difference": 1, "interrupted": 130}.get(self.ended, 3)
+
+    @property
+    def left_out(self) -> dict[str, tuple[str, ...]]:
+        """The events and the faults that the map has no point for, and the subsystems that no output shows anything of:
+        nothing is known of them."""
+        system, mapping = self.system, self.mapping
+        formulas = [formula for output in mapping.outputs for _, formula in output.means]
+        shown = {number for formula in formulas for number in self.tracker.cone(formula).subsystems}
+        wanted = () if self.call.replay or not self.call.faults else system.faults
+        return {
+            "events": tuple(e.name for e in system.events if mapping.events[e.number] is None),
+            "faults": tuple(f.name for f in wanted if not mapping.can_force(system, f.number)),
+            "subsystems": tuple(s.name for s in system.subsystems if s.number not in shown),
+        }
 
     @property
     def setting(self) -> Setting:
@@ -91,9 +107,9 @@ def bench(system: System, call: Call, report: Report | None = None) -> Benched |
     mapping, problems = mapping_for(system, call.map_file, call.device)
     if mapping is None:
         return problems
-    stimuli, problem = read_replay(call.replay, system) if call.replay else ((), None)
-    if problem is not None:
-        return (problem,)
+    replay = read_replay(call.replay, system) if call.replay else Replay()
+    if isinstance(replay, Problem):
+        return (replay,)
     tracker, started = Tracker(system), time.monotonic()
     blank = Benched(system, mapping, call, tracker, Record((), ()), None, 0, "", 0, 0.0)
     try:
@@ -105,17 +121,29 @@ def bench(system: System, call: Call, report: Report | None = None) -> Benched |
     try:
         if call.replay:
             try:
-                record = run(system, mapping, device, stimuli, tracker)
+                record = run(system, mapping, device, replay.stimuli, tracker)
             except CannotTrack as error:
                 return (Problem("cannot-track", NOWHERE, str(error), "see what `safetymodel review` says"),)
-            return replace(blank, record=record, first=len(record.stimuli), seconds=time.monotonic() - started)
+            seconds = time.monotonic() - started
+            return replace(blank, record=record, first=len(record.stimuli), note=replay.note, seconds=seconds)
         found = hunt(system, mapping, device, call.seed, call.bounds, call.faults, tracker, _told_to(report))
-        done = replace(blank, record=found.record, hunt=found, first=len(found.record.stimuli))
+        done = replace(blank, record=_hinted(found.record), hunt=found, first=len(found.record.stimuli))
         if found.ended == "difference" and call.shrink:
             done = _shortened(done, device, report)
         return replace(done, seconds=time.monotonic() - started)
     finally:
         _close(device)
+
+
+def _hinted(record: Record) -> Record:
+    """The run with a word on a device that cannot be given a fault."""
+    error = record.error
+    if error is None or error.trouble != "refused" or error.hint or not record.stimuli:
+        return record
+    if record.stimuli[-1].kind not in ("fault", "jump"):
+        return record
+    hint = "where the device cannot be given this fault: `--faults 0`, or a map without it"
+    return replace(record, error=DeviceError(error.trouble, error.message, hint))
 
 
 def _close(device: Device) -> None:
@@ -150,12 +178,16 @@ def _shortened(done: Benched, device: Device, report: Report | None) -> Benched:
         return replace(done, note=f"it could not be shortened: {error.message}")
     except (CannotTrack, KeyboardInterrupt):
         return replace(done, note="it was not shortened to the end")
-    return replace(done, record=found.record, note=found.note, tried=found.tried)
+    return replace(done, record=found.record, note=found.note, tried=found.tried if found.again else 0)
 
 
 def keep(done: Benched, out: Path) -> tuple[tuple[Path, ...], tuple[Problem, ...]]:
-    """Write the run into a folder: a replay file, and a pytest file of a difference."""
-    stem = f"bench_{Path(done.system.file).stem.replace('-', '_')}_seed{done.call.seed}"
+    """Write the run into a folder: a replay file, and a pytest file of a difference. Their names have a mark of the
+    device and of what was done, so that a further difference does not take their place."""
+    told = [done.setting.device, done.setting.map_file, done.setting.defect]
+    told += [stimulus_name(done.system, stimulus) for stimulus in done.record.stimuli]
+    mark = hashlib.sha256("\n".join(told).encode("utf-8", "replace")).hexdigest()[:6]
+    stem = f"bench_{Path(done.system.file).stem.replace('-', '_')}_seed{done.call.seed}_{mark}"
     return save(done.system, done.mapping, done.record, done.setting, done.tracker, out, stem)
 
 
@@ -192,6 +224,8 @@ def as_data(done: Benched) -> dict[str, Any]:
                 "stimuli_before_shortening": done.first,
             }
         )
+    if any(done.left_out.values()):
+        data["left_out_by_the_map"] = {what: list(names) for what, names in done.left_out.items()}
     if record.difference is not None:
         data["outputs_that_differ"] = list(record.difference.outputs)
         data["shown"] = dict(record.difference.shown)

@@ -121,10 +121,7 @@ def _model_moves(system: System, tracker: Tracker, record: Record, difference: D
     subsystem = system.subsystem_named(name)
     if subsystem is None or not record.stimuli or not len(difference.before) == len(difference.expected) == 1:
         return
-    stimulus = record.stimuli[-1]
-    if stimulus.kind == "wait":
-        return
-    for _, number in tracker.way(difference.before[0], stimulus, difference.expected[0]) or ():
+    for _, number in tracker.moves(difference.before[0], record.stimuli[-1], difference.expected[0])[0]:
         t = system.transitions[number]
         if t.subsystem == subsystem.number:
             lasted = (

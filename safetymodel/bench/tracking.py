@@ -43,6 +43,25 @@ class Tracker(Reactions):
                 return own + reactions
         return None
 
+    def moves(self, before: State, stimulus: Stimulus, after: State) -> tuple[tuple[tuple[State, int], ...], int]:
+        """(state, transition taken in it) of each move from a settled state to another, by a wait too, as far as one
+        order leads there; and the place of the first one after the last tick."""
+        if stimulus.kind != "wait":
+            return self.way(before, stimulus, after) or (), 0
+        found: list[tuple[State, int]] = []
+        state, last = before, 0
+        for _ in range(stimulus.number):
+            later, suspects = self.one_tick(state)
+            ends = self.passed([(later, suspects)])[1]
+            if len(ends) != 1:
+                return tuple(found), len(found)
+            last = len(found)
+            found.extend(self.reaction(later, suspects, ends[0]))
+            if ends[0] == state:
+                break
+            state = ends[0]
+        return tuple(found), last
+
     def reaction(self, start: State, suspects: int, end: State) -> tuple[tuple[State, int], ...]:
         """(state, transition taken in it) of each reaction of one order that leads from one state to another."""
         return self._way(start, suspects, end) or ()

@@ -8,9 +8,11 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from safetymodel.commands.driven import a_time, driving
 from safetymodel.commands.shared import JsonFile, Modes, Spec, Stops, after_writing, give_out, listed, load_system
 
 if TYPE_CHECKING:
+    from safetymodel.bench.hunt import Hunt
     from safetymodel.bench.story import Benched
     from safetymodel.report.bench_said import RunTold
 
@@ -44,7 +46,8 @@ def bench(
         typer.Option("--steps", min=1, help="Stop after so many stimuli (5,000 unless told).", show_default=False),
     ] = None,
     minutes: Annotated[
-        float | None, typer.Option("--minutes", min=0.0, help="Stop after so many minutes.", show_default=False)
+        float | None,
+        typer.Option("--minutes", min=0.0, callback=a_time, help="Stop after so many minutes.", show_default=False),
     ] = None,
     seed: Annotated[
         int | None,
@@ -65,7 +68,10 @@ def bench(
         int | None,
         typer.Option("--order", metavar="SEED", min=0, help="With the twin: react in an order drawn at random."),
     ] = None,
-    timeout: Annotated[float, typer.Option("--timeout", min=0.01, help="Seconds that each answer may take.")] = 5.0,
+    timeout: Annotated[
+        float,
+        typer.Option("--timeout", min=0.01, callback=a_time, help="Seconds that each answer may take."),
+    ] = 5.0,
     replay: Annotated[
         str, typer.Option("--replay", metavar="FILE", help="Do what this replay file says, instead of a fuzz run.")
     ] = "",
@@ -88,7 +94,7 @@ def bench(
     json_file: JsonFile = None,
     quiet: Annotated[bool, typer.Option("--quiet", help="The outcome only, no coverage.")] = False,
 ) -> int:
-    """Drive a device with what the model says can happen; find the first difference, and the shortest way to it.
+    """Drive a device with what the model says can happen; find the first difference, and a short way to it.
 
     Keep people clear of a real machine, and its radiation off, before it is driven by a bench. Local rules come first.
     """
@@ -141,23 +147,22 @@ def bench(
         not no_shrink,
         replay,
     )
-    with terminal.progress() as progress:
+    with terminal.progress() as progress, driving():
         done = drive(system, call, progress)
     if isinstance(done, tuple):
         terminal.print_problems(done)
         return 2
     code = done.exit_code
+    paths, problems = keep(done, out) if out is not None and code else ((), ())  # first: nobody may be left to read
     code = give_out(lambda: as_data(done), lambda: said_of(told_of(done), quiet), json_file, code)
-    if out is not None and code:
-        paths, problems = keep(done, out)
-        for path in paths:
-            print(path, file=sys.stderr if json_file == "-" else sys.stdout)
-        code = after_writing(problems, code)
-    return code
+    for path in paths:
+        print(path, file=sys.stderr if json_file == "-" else sys.stdout)
+    return after_writing(problems, code)
 
 
 def told_of(done: Benched) -> RunTold:
     """The run as plain data, for the words of the report."""
+    from safetymodel.bench.stimulus import happenings_of
     from safetymodel.bench.told import length_text, told
     from safetymodel.report.bench_said import RunTold
 
@@ -170,17 +175,30 @@ def told_of(done: Benched) -> RunTold:
         device=done.call.device,
         ended=done.ended,
         length=length_text(record.stimuli),
-        ran=""
-        if found is None
-        else f"{found.steps:,} steps ({found.happenings:,} happenings), {found.resets:,} resets, seed {found.seed}",
+        ran="" if found is None else ran_text(found),
         replayed=bool(done.call.replay),
-        coverage=() if found is None or not found.steps else tuple((s.what, s.seen, s.of) for s in found.coverage),
+        coverage=() if found is None or not found.steps else coverage_told(found),
+        left_out=done.left_out,
         uncertain=0 if found is None else found.uncertain,
         reason=error.message if error is not None else found.why if found is not None else "",
         trouble=error.trouble if error is not None else "",
         hint=error.hint if error is not None else "",
         first=done.first,
         tried=done.tried,
+        shortest=happenings_of(record.stimuli) <= 1,
         note=done.note,
         lines=told(done.system, done.mapping, record, done.tracker) if shows_way else (),
     )
+
+
+def ran_text(found: Hunt) -> str:
+    """How much a fuzz run did."""
+    from safetymodel.traces.wording import counted
+
+    done = f"{counted(found.steps, 'step')} ({counted(found.happenings, 'happening')})"
+    return f"{done}, {counted(found.resets, 'reset')}, seed {found.seed}"
+
+
+def coverage_told(found: Hunt) -> tuple[tuple[str, int, int, tuple[str, ...]], ...]:
+    """(what, how many were exercised, of how many, the names and places of the others) of a fuzz run."""
+    return tuple((s.what, s.seen, s.of, tuple(f"{m.name} ({m.place})" for m in s.missing)) for s in found.coverage)

@@ -7,6 +7,7 @@ import sys
 from collections.abc import Sequence
 from pathlib import Path
 
+from safetymodel.commands.driven import driving
 from safetymodel.commands.shared import after_writing, load_system
 from safetymodel.commands.sheets import write_sheet
 
@@ -62,7 +63,8 @@ def work_sheet(
     forced = found.plan.forced
     whole = mapping_with_forces(forced, mapping, by_names=device_name == "twin" and not map_file)
     try:
-        device = open_device(device_name, forced.system, timeout, defect or None, order)
+        with driving():
+            device = open_device(device_name, forced.system, timeout, defect or None, order)
     except DeviceError as error:
         print(f"ended early, which is never a pass: {error.message}", file=sys.stderr)
         return 3
@@ -70,7 +72,7 @@ def work_sheet(
         terminal.print_problems((device,))
         return 2
     try:
-        with terminal.progress() as progress:
+        with terminal.progress() as progress, driving():
             walks = len(found.plan.walks)
             done = run_sheet(found.plan, whole, device, lambda number: progress(f"walk {number} of {walks}", 0))
     finally:

@@ -142,15 +142,17 @@ LEAST = 8
 def column_widths(rows: list[list[str]], width: int | None, gap: int) -> list[int]:
     """The width of each column of a table (headings are the first row), all of it within ``width`` where that is given.
 
-    Names, in the first column, fold where they would take more than a third; short columns stay whole; the long ones
+    Where that is too little, names, in the first column, fold to a third; short columns stay whole; the long ones
     share what is left, and what one of them does not need goes to the longer. Where nothing is left names fold further.
     """
     needs = [max(map(len, column)) for column in zip(*rows, strict=True)]
     if width is None:
         return needs
+    left = width - gap * (len(needs) - 1)
+    if sum(needs) <= left:
+        return needs
     found = list(needs)
     found[0] = min(needs[0], max(width // 3, len(rows[0][0])))
-    left = width - gap * (len(needs) - 1)
     if sum(found) <= left:
         return found
     long = [n for n in range(1, len(needs)) if needs[n] > SHORT] or [len(needs) - 1]

@@ -20,12 +20,14 @@ from safetymodel.model.system import System
 class Shrunk:
     """``record`` is the run of the shortest sequence found; ``tried`` how many sequences the device was given for it.
 
-    ``note`` says what the search left undone; empty where it came to its end.
+    ``note`` says what the search left undone; empty where it came to its end. ``again`` is False where the device did
+    not differ again: then nothing was shortened.
     """
 
     record: Record
     tried: int
     note: str = ""
+    again: bool = True
 
 
 def shrink(
@@ -47,7 +49,8 @@ def shrink(
     tries = Tries(system, mapping, device, tracker or Tracker(system), record, seconds, on_step, faults)
     found = tries.differing(record.stimuli)
     if found is None:
-        return Shrunk(record, tries.tried, "the device did not differ again when the same was done after a reset")
+        note = "the device did not differ again when the same was done after a reset"
+        return Shrunk(record, tries.tried, note, again=False)
     tries.best = found
     tries.leave_out()
     note, explained = look_elsewhere(tries, ways)
