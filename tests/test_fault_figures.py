@@ -205,6 +205,7 @@ def test_faults_without_numbers_are_not_passed_over() -> None:
 def test_no_sets_are_no_figure() -> None:
     system = system_of({"a": "rate: 1.0e-6 / h"})
     assert "no set of up to 2 faults defeats it; larger sets were not counted" in shown(figures(system))
+    assert "no set of up to 1 fault defeats it" in shown(figures(system, up_to=1))
     assert "broken without any fault" in shown(figures(system, ""))
     assert figures_json(figures(system, "")) == {"id": "R1", "no_figures_because": "it is broken without any fault"}
 

@@ -92,9 +92,8 @@ def emptiness(space: Space[S], requirement: Requirement, watched: S | None = Non
             if space.is_empty(space.common(space.settled, space.where(requirement.subject))):
                 idle = NEVER_ARISES
         case "never" | "always" | "cause":
-            if watched is None:
-                _, _, watched = watched_states(space, requirement)
-            idle = idle_mention(space, requirement, watched)
+            where = watched_states(space, requirement)[2] if watched is None else watched
+            idle = idle_mention(space, requirement, where)
     if idle is None:
         return None
     words, mention = (idle, None) if isinstance(idle, str) else ("", idle)

@@ -18,6 +18,7 @@ from safetymodel.faults.supposed import assumptions_of, worn_of
 from safetymodel.faults.top import Importance, TopValue, importances, min_cut_bound
 from safetymodel.faults.two_channels import Channels, channels_of
 from safetymodel.model.system import Fault, Requirement, System
+from safetymodel.traces.wording import counted
 
 MOST_VALUES = 20_000_000
 """Nodes of a diagram, times the moments at which each has a value."""
@@ -109,7 +110,7 @@ def figures_of(
     if any(not one for one in numbers):
         return Figures(requirement.name, nothing="it is broken without any fault")
     if not numbers:
-        nothing = f"no set of up to {up_to} faults defeats it; larger sets were not counted"
+        nothing = f"no set of up to {counted(up_to, 'fault')} defeats it; larger sets were not counted"
         if not complete:
             nothing = "undecided: a limit ended the search before any set was found"
         return Figures(requirement.name, nothing=nothing)
