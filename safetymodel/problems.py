@@ -10,6 +10,9 @@ from safetymodel.span import NOWHERE, Span
 
 Severity = Literal["error", "warning"]
 
+MOST_LINES = 20
+"""Further places of one problem that are named."""
+
 
 @dataclass(frozen=True, slots=True)
 class Problem:
@@ -43,7 +46,12 @@ class Problem:
             lines.append(f"  {number} | {lead}{shown}")
             room = max(1, min(width, len(shown) - (start - cut)))
             lines.append(f"  {' ' * len(number)} | {' ' * (len(lead) + start - cut)}{'^' * room}")
-        lines.extend(f"  see also {other}" for other in self.others)
+        if len(self.others) > 1 and {other.file for other in self.others} == {self.span.file}:
+            numbers = list(dict.fromkeys(str(other.line) for other in self.others))
+            numbers[MOST_LINES:] = [f"{len(numbers) - MOST_LINES} more"] if len(numbers) > MOST_LINES else []
+            lines.append(f"  see also lines {', '.join(numbers)}")
+        else:
+            lines.extend(f"  see also {other}" for other in self.others)
         if self.hint:
             lines.append(f"  hint: {self.hint}")
         return printable("\n".join(lines))

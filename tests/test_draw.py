@@ -12,6 +12,7 @@ import pytest
 import worded_specs
 
 from safetymodel import pipeline
+from safetymodel.cli import main
 from safetymodel.diagrams import draw as draw_room
 from safetymodel.diagrams.draw import KINDS, draw_all
 from safetymodel.explore.engine import Limits
@@ -223,3 +224,19 @@ def test_file_names_stay_in_the_folder_and_apart(tmp_path: Path, undrawn: list[s
     assert names(paths)[1] == "state-.._.._etc_bolt-2.svg"  # apart where a disk knows no upper and lower case
     assert len(paths[2].name) < 100
     assert os.listdir(tmp_path) == ["out"]
+
+
+def test_a_mistake_of_the_call_comes_alone_and_before_the_work(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr("safetymodel.pipeline.draw", lambda *given: pytest.fail("the states were explored before"))
+    path = tmp_path / "lamp.yaml"
+    path.write_text((Path(__file__).resolve().parent / "bad_specs" / "warn_reads_directly.yaml").read_text())
+    with pytest.raises(SystemExit) as ended:
+        main(["draw", str(path), "--only", "lamp,lmp", "--what", "stats", "--out", str(tmp_path / "pictures")])
+    assert ended.value.code == 2
+    said = capsys.readouterr().err
+    assert "there is no subsystem or family lmp" in said
+    assert "there is no picture stats" in said
+    assert "warning" not in said
+    assert not (tmp_path / "pictures").exists()

@@ -17,6 +17,7 @@ from families import philosophers_text
 from safetymodel import pipeline
 from safetymodel.claims import second
 from safetymodel.claims.verdict import Opinion
+from safetymodel.cli import main
 from safetymodel.explore.engine import Limits
 
 ROOT = Path(__file__).parent.parent
@@ -198,10 +199,32 @@ def test_saved_traces_replay_with_pytest(tmp_path: Path) -> None:
 
 
 def test_writing_where_one_cannot(tmp_path: Path) -> None:
-    done = program("verify", spec(tmp_path, HOLDS), "--json", str(tmp_path / "no" / "where.json"))
+    done = program("verify", spec(tmp_path, HOLDS), "--json", str(tmp_path))
     assert done.returncode == 2
     assert "cannot write" in done.stderr
     assert "Traceback" not in done.stderr
+
+
+@pytest.mark.parametrize(
+    "call",
+    [
+        ("verify", "--json"), ("verify", "--junit"), ("verify", "--markdown"), ("faults", "--csv"),
+        ("review", "--json"), ("review", "--markdown"), ("review", "--matrix"), ("report", "--out"), ("sheets", "--json"),
+        ("twin", "--write-map"),
+    ],
+)  # fmt: skip
+def test_a_folder_that_is_not_there_is_told_before_any_work(
+    call: tuple[str, str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    command, option = call
+    monkeypatch.setattr("safetymodel.model.build.load", lambda *given: pytest.fail("the spec was read before"))
+    with pytest.raises(SystemExit) as ended:
+        main([command, "no.yaml", option, str(tmp_path / "nowhere" / "x.csv")])
+    assert ended.value.code == 2
+    said = capsys.readouterr()
+    assert f"Invalid value for '{'-o' if option == '--out' else option}'" in said.err
+    assert "there is no folder" in said.err
+    assert not said.out
 
 
 def test_small_models_get_the_other_engines_opinion() -> None:

@@ -20,6 +20,7 @@ from safetymodel.commands.shared import (
     after_writing,
     ended_by_limits,
     give_out,
+    into_a_folder,
     listed,
     size_in_bytes,
 )
@@ -57,7 +58,10 @@ def faults(
     engine: EngineChoice = Engine.auto,
     json_file: JsonFile = None,
     csv_file: Annotated[
-        Path | None, typer.Option("--csv", metavar="FILE", help="The minimal fault sets as a table, a row each.")
+        Path | None,
+        typer.Option(
+            "--csv", metavar="FILE", help="The minimal fault sets as a table, a row each.", callback=into_a_folder
+        ),
     ] = None,
     trees_to: Annotated[
         Path | None, typer.Option("--trees", metavar="DIR", help="A fault tree of each requirement, as SVG.")

@@ -42,15 +42,15 @@ def draw(
 ) -> int:
     """Draw state diagrams, the interlock map, the product graph and a timing chart of each counterexample."""
     from safetymodel import pipeline
+    from safetymodel.diagrams.draw import mistakes
     from safetymodel.report import terminal
 
-    system = load_system(spec)
+    kinds, names = listed(what), None if only is None else listed(only)
+    system = load_system(spec, lambda system: mistakes(system, kinds, names))
     if system is None:
         return 2
     with terminal.progress() as progress:
-        paths, problems = pipeline.draw(
-            system, out, listed(what), None if only is None else listed(only), faults, progress
-        )
+        paths, problems = pipeline.draw(system, out, kinds, names, faults, progress)
     for path in paths:
         print(path)
     return after_writing(problems, 0)

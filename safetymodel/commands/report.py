@@ -14,6 +14,7 @@ from safetymodel.commands.shared import (
     States,
     after_writing,
     ended_by_limits,
+    into_a_folder,
     listed,
     size_in_bytes,
 )
@@ -25,7 +26,12 @@ def report(
     out: Annotated[
         Path | None,
         typer.Option(
-            "-o", "--out", metavar="FILE", help="The page (SPEC-evidence.html here, unless told).", show_default=False
+            "-o",
+            "--out",
+            metavar="FILE",
+            help="The page (SPEC-evidence.html here, unless told).",
+            callback=into_a_folder,
+            show_default=False,
         ),
     ] = None,
     up_to: Annotated[int, typer.Option("--up-to", metavar="K", min=0, help="Fault sets of up to K faults.")] = 1,

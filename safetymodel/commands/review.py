@@ -20,6 +20,7 @@ from safetymodel.commands.shared import (
     after_writing,
     ended_by_limits,
     give_out,
+    into_a_folder,
     listed,
     size_in_bytes,
 )
@@ -64,11 +65,16 @@ def review(
     ] = AllRuns.auto,
     engine: EngineChoice = Engine.auto,
     json_file: JsonFile = None,
-    markdown: Annotated[Path | None, typer.Option("--markdown", metavar="FILE", help="The review as Markdown.")] = None,
+    markdown: Annotated[
+        Path | None, typer.Option("--markdown", metavar="FILE", help="The review as Markdown.", callback=into_a_folder)
+    ] = None,
     matrix: Annotated[
         list[Path] | None,
         typer.Option(
-            "--matrix", metavar="FILE", help="The cause-and-effect matrix, as .html or .csv; may be repeated."
+            "--matrix",
+            metavar="FILE",
+            help="The cause-and-effect matrix, as .html or .csv; may be repeated.",
+            callback=into_a_folder,
         ),
     ] = None,
     states: States = None,

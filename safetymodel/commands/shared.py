@@ -62,7 +62,18 @@ Jobs = Annotated[
 Out = Annotated[Path, typer.Option("--out", metavar="DIR", help="Where the pictures go.")]
 
 
-JsonFile = Annotated[str | None, typer.Option("--json", metavar="FILE", help="Results as JSON; - for standard output.")]
+def into_a_folder(value: Any) -> Any:
+    """What an option names to be written has a folder to go into; else told before any work."""
+    for path in value if isinstance(value, list) else [value]:
+        if path is not None and not Path(path).parent.is_dir():
+            raise typer.BadParameter(f"there is no folder {Path(path).parent}")
+    return value
+
+
+JsonFile = Annotated[
+    str | None,
+    typer.Option("--json", metavar="FILE", help="Results as JSON; - for standard output.", callback=into_a_folder),
+]
 
 
 class Engine(StrEnum):
@@ -107,14 +118,15 @@ def give_out(
     return code if json_file is None else after_writing(save_text(Path(json_file), machine.as_text(data())), code)
 
 
-def load_system(spec: str) -> System | None:
-    """The system of a spec; its problems are shown."""
+def load_system(spec: str, mistakes: Callable[[System], Sequence[Problem]] = lambda system: ()) -> System | None:
+    """The system of a spec; its problems are shown. Where the call is mistaken, these ``mistakes`` alone."""
     from safetymodel.model.build import load
     from safetymodel.report import terminal
 
     system, problems = load(spec)
-    terminal.print_problems(problems)
-    return system
+    wrong = mistakes(system) if system is not None else ()
+    terminal.print_problems(wrong or problems)
+    return None if wrong else system
 
 
 def listed(names: str) -> tuple[str, ...]:

@@ -60,15 +60,17 @@ def sheets(
     from safetymodel.bench.sheets.commission import Commissioning, commission
     from safetymodel.explore.engine import Limits
     from safetymodel.pipeline import save_text
+    from safetymodel.problems import errors
     from safetymodel.report import machine, sheet_pages, terminal
     from safetymodel.report.sheets_said import figure_lines
+    from safetymodel.span import NOWHERE
 
     named = (None if modes is None else listed(modes), None if stops is None else listed(stops))
     limits = Limits(seconds=seconds, memory=size_in_bytes(memory))
     with ended_by_limits(), terminal.progress() as progress:
         found = commission(spec, *named, mechanical, switches, limits, progress)
     if not isinstance(found, Commissioning):
-        terminal.print_problems(found)
+        terminal.print_problems([p for p in errors(found) if p.span == NOWHERE] or found)
         return 2
     terminal.print_problems(found.problems)
     sheet = found.sheet

@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from safetymodel.commands.bench import Defects
-from safetymodel.commands.shared import Spec, after_writing, load_system
+from safetymodel.commands.shared import Spec, after_writing, into_a_folder, load_system
 
 EXIT_CODES = "Exit codes: 0 done; 2 the spec or the call has problems; 130 interrupted, the usual end of a served twin."
 
@@ -40,7 +40,13 @@ def twin(
         ),
     ] = 0.0,
     write_map: Annotated[
-        Path | None, typer.Option("--write-map", metavar="FILE", help="Write the map of its Modbus points for a bench.")
+        Path | None,
+        typer.Option(
+            "--write-map",
+            metavar="FILE",
+            help="Write the map of its Modbus points for a bench.",
+            callback=into_a_folder,
+        ),
     ] = None,
     quiet: Annotated[bool, typer.Option("--quiet", help="Do not say what is done to it.")] = False,
 ) -> int:

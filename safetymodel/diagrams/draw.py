@@ -51,10 +51,9 @@ def draw_all(
     requirement's, the chart shows its parts and marks the breach. ``space`` is needed for ``product`` (ValueError
     without it). A file is written whole or not at all. Nothing is drawn where a kind or a name is unknown.
     """
+    if wrong := mistakes(system, what, only):
+        return [], wrong
     chosen, problems = _chosen(system, only)
-    problems += _unknown_kinds(what)
-    if problems:
-        return [], tuple(problems)
     try:
         out_dir.mkdir(parents=True, exist_ok=True)
     except OSError as error:
@@ -77,6 +76,11 @@ def draw_all(
             continue
         written.append(path)
     return written, tuple(problems)
+
+
+def mistakes(system: System, what: Sequence[str], only: Sequence[str] | None) -> tuple[Problem, ...]:
+    """What is wrong with a call of :func:`draw_all`: kinds of picture and names that there are none of."""
+    return (*_chosen(system, only)[1], *_unknown_kinds(what))
 
 
 def drawn_for_page(system: System) -> Iterator[tuple[str, tuple[int, ...], str | Problem]]:

@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterable, Iterator
 from itertools import combinations
 
 from safetymodel.model.formula import (
+    TRUE,
     AllOf,
     Defined,
     Formula,
@@ -107,7 +108,8 @@ def _deny(a: Formula, b: Formula) -> bool:
 
 def reads_directly(system: System, description: Description) -> Iterator[Problem]:
     """An `if` that reads a physical subsystem without a signal between: no switch can fail there."""
-    seen = set()
+    places: dict[tuple[str, str], dict[Span, None]] = {}
+    roles: dict[str, str] = {}
     logic = [system.transitions[n] for _, first in _first_of_each(system, description) for n in first.transitions]
     for t in logic:
         owner = system.subsystems[t.subsystem]
@@ -117,12 +119,17 @@ def reads_directly(system: System, description: Description) -> Iterator[Problem
                 if not isinstance(member, InState) or member.subsystem == t.subsystem:
                     continue
                 read = system.subsystems[member.subsystem]
-                if read.role == "control" or (t.span, read.family or read.name) in seen:
-                    continue
-                seen.add((t.span, read.family or read.name))
-                message = f"the logic of {owner.family or owner.name} reads {read.family or read.name} directly"
-                hint = "no switch can fail there: declare a signal that reads it, or `role: control`"
-                yield _warning(description, "reads-directly", t.span, message, hint)
+                if read.role != "control":
+                    names = owner.family or owner.name, read.family or read.name
+                    places.setdefault(names, {})[t.span] = None
+                    roles[names[1]] = read.role
+    for (reader, read_name), spans in places.items():
+        first, *others = spans
+        hint = "no switch can fail there: declare a signal that reads it, or `role: control`"
+        if roles[read_name] == "actuator":
+            hint += f"; if {read_name} drives {reader} (a contactor its motor), write it as `physically`"
+        message = f"the logic of {reader} reads {read_name} directly"
+        yield _warning(description, "reads-directly", first, message, hint, *others)
 
 
 def _all_formulas(system: System) -> Iterator[Formula]:
@@ -215,6 +222,24 @@ def joint_alone(system: System, description: Description) -> Iterator[Problem]:
             yield _warning(description, "joint-alone", event.span, message, hint)
 
 
+def time_already_over(system: System, description: Description) -> Iterator[Problem]:
+    """A movement that takes time from a state in which the subsystem may rest: the rest counts as time of it."""
+    for _, subsystem in _first_of_each(system, description):
+        own = [system.transitions[number] for number in subsystem.transitions]
+        # left of itself when it does not move, or entered again as it begins to
+        begins_anew = {t.source for t in own if (t.event is None and not t.latest) or t.source == t.target}
+        for t in own:
+            if t.event is not None or not t.latest or t.source in begins_anew or t.physical == TRUE:
+                continue
+            state = subsystem.states[t.source]
+            message = (
+                f"the time of {subsystem.name}: {state} -> {subsystem.states[t.target]} counts from when {state} is "
+                "entered, also while `physically` is false: it may be over before that becomes true"
+            )
+            hint = f"give what takes the time a state of its own, entered from {state} when it begins"
+            yield _warning(description, "time-already-over", t.span, message, hint)
+
+
 def idle_tick(system: System, description: Description) -> Iterator[Problem]:
     """A tick where nothing takes time."""
     if description.tick is not None and system.tick is None:
@@ -222,4 +247,13 @@ def idle_tick(system: System, description: Description) -> Iterator[Problem]:
         yield _warning(description, "unused-tick", description.tick.span, message, "remove it, or give durations")
 
 
-DOUBTS: tuple[Doubt, ...] = (ambiguous, reads_directly, unused, unentered, few_faults, joint_alone, idle_tick)
+DOUBTS: tuple[Doubt, ...] = (
+    ambiguous,
+    reads_directly,
+    unused,
+    unentered,
+    few_faults,
+    joint_alone,
+    time_already_over,
+    idle_tick,
+)

@@ -123,6 +123,14 @@ class _Fitter:
             self.report("unknown-key", name, f"{owner} has no key `<<`", "YAML 1.2 has no merge keys: write them out")
             return "<<"
         allowed = [key.name for key in shape.keys]
+        known, colon, rest = name.text.partition(":")
+        if colon and known in allowed:
+            if rest:
+                self.report("unknown-key", name, f"a blank is missing after `{known}:`", f"write `{known}: {rest[:40]}`")
+            else:
+                message = f"`{known}:` of {owner} has no value"
+                self.report("unknown-key", name, message, f"write a value, after a blank: `{known}: ...`")
+            return known
         meant = nearest(name.text, allowed) if len(self.problems) < MOST_SEARCHES else None
         hint = f"did you mean {meant}?" if meant else f"allowed here: {', '.join(allowed)}"
         shown = name.text if len(name.text) <= 40 else f"{name.text[:40]}..."
