@@ -23,10 +23,15 @@ Spaces = Mapping[int, Space[Any]]
 
 
 def with_costs(
-    found: Suggestion, spaces: Spaces, after: Spaces, before: Mapping[str, Judgement], clock: Clock
+    found: Suggestion,
+    spaces: Spaces,
+    after: Spaces,
+    before: Mapping[str, Judgement],
+    clock: Clock,
+    first_only: bool = False,
 ) -> Suggestion:
     """What else becomes worse or better, which scenarios fail, whether the logic can now go round for ever, and which
-    events can move nothing any more."""
+    events can move nothing any more. With ``first_only`` no further than to the first requirement that becomes worse."""
     system = spaces[0].system
     changes: list[tuple[Changed, bool]] = []
     blocks = False
@@ -36,6 +41,8 @@ def with_costs(
             word = word_of(space, requirement, clock)
             blocks |= requirement.form == "always_possible" and word == "broken"
             changes += _changes(space, before[requirement.name], word, clock)
+            if first_only and changes and changes[-1][1]:
+                return replace(found, worse=(changes[-1][0],))
     most = max(spaces)
     assert found.changed is not None
     return replace(

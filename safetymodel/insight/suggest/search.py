@@ -115,7 +115,7 @@ def simpler(
             simple, after, _ = _put_in(spaces, replace(blank, conditions=conditions), clock, limits or Limits())
             if not simple.passes:
                 continue
-            simple = with_costs(simple, spaces, after, before, clock)
+            simple = with_costs(simple, spaces, after, before, clock, first_only=True)
             if not simple.costs:
                 assert found.changed is not None
                 least = explore(found.changed, [found.budget], limits=clock.within(limits or Limits())).spaces
