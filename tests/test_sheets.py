@@ -29,10 +29,11 @@ from safetymodel.bench.sheets.plan import Planner
 from safetymodel.bench.sheets.sheet_run import mapping_with_forces, run_sheet, worked_data
 from safetymodel.bench.sheets.sheets import COLUMNS
 from safetymodel.bench.sheets.stages import Goal
-from safetymodel.bench.sheets.walks import Plan
+from safetymodel.bench.sheets.walks import HIDDEN, SEEN_BY_ORDER, Plan
 from safetymodel.bench.sights import Sight, alone, assigned, part_list
 from safetymodel.bench.stimulus import Stimulus
 from safetymodel.bench.twin import Twin
+from safetymodel.claims.breach_states import breach_of
 from safetymodel.explore.choice import explore
 from safetymodel.explore.engine import Limits
 from safetymodel.model.able import able
@@ -840,8 +841,9 @@ subsystems:
     states: [silent, done]
     events: {ask: {}, rest: {}}
     transitions:
-      - {from: silent, to: done, on: ask}
+      - {from: silent, to: done, on: ask, if: stop_free}
       - {from: done, to: silent, on: rest}
+      - {from: done, to: silent, if: not stop_free}
   stop:
     text: Stop button
     role: control
@@ -902,3 +904,172 @@ def test_what_is_held_where_it_is_not_yet_is_made_ready(tmp_path: Path) -> None:
     number = next(f.number for f in forced.system.faults if f.name == "inlet_jammed")
     assert force_text(forced, number, (down,)).startswith("make ready to hold Inlet paddle once it is up, as by")
     assert force_text(forced, number, (up,)).startswith("hold Inlet paddle in up, as by")
+
+
+# -- what a machine would show that lacks what blocks it -------------------------------------------------
+
+
+def rests_of(system: System, state: State, event: int, taken: int) -> tuple[set[tuple[int, ...]], set[tuple[int, ...]]]:
+    """In which combinations of states the machine can come to rest after an event that is blocked for a transition, as
+    the model has it and as a machine has it that takes it; by the reference step function."""
+    t = system.transitions[taken]
+    landed = [step.after for step in happenings(system, state, 1) if step.kind == "event" and step.number == event]
+    right = {way[-1][0].states for after in landed or [state] for way in settlings(system, after)}
+    wrong = set()
+    for after in landed or [state]:
+        states = tuple(t.target if n == t.subsystem else s for n, s in enumerate(after.states))
+        clocks = tuple(0 if n == t.subsystem else c for n, c in enumerate(after.clocks))
+        wrong |= {way[-1][0].states for way in settlings(system, State(states, clocks, after.flags))}
+    return right, wrong
+
+
+def test_what_is_said_to_be_hidden_is_so_in_every_state_and_what_depends_on_the_order_is_seen_in_some() -> None:
+    """A part that blocks an event, by brute force over all reached states in which it alone does."""
+    hidden = by_order = 0
+    for plan, states in [*plans(), *hiding_plans()]:
+        system = plan.forced.system
+        for goal in plan.goals:
+            reason = plan.reasons.get(goal.number, "")
+            if reason not in (HIDDEN, SEEN_BY_ORDER):
+                continue
+            (sight,) = goal.stages[0].ways
+            assert goal.transition is not None
+            shows = [
+                wrong <= right
+                for state in states
+                if is_settled(system, state) and holds(system, state, sight.formula)
+                for right, wrong in [rests_of(system, state, sight.number, goal.transition)]
+            ]
+            assert shows
+            if reason == HIDDEN:
+                assert all(shows), goal.title
+                hidden += 1
+            else:
+                assert not all(shows), goal.title
+                by_order += 1
+    assert hidden > 0
+    assert by_order > 0
+
+
+def hiding_plans() -> Iterator[tuple[Plan, tuple[State, ...]]]:
+    system, problems = load_text(LOCK, "sluice.yaml")
+    assert system is not None, problems
+    forced = with_forces(system)
+    space = explore(forced.system, (1,)).spaces[1]
+    states = reached(forced.system)
+    assert states is not None
+    yield Planner(forced, goals_of(forced.system, forced.declared), space, lambda: None).plan(), states
+
+
+def test_what_shows_only_in_some_order_of_reaction_is_not_called_hidden(tmp_path: Path) -> None:
+    """The outlet drops again at once while the stop is tripped; only with high water may some water run first."""
+    found = sluice(tmp_path)
+    reasons = {u.goal: (u.outcome, u.reason) for u in found.sheet.untested}
+    assert reasons["stop_free alone blocks outlet: down -> up on outlet.raise"] == ("by order", SEEN_BY_ORDER)
+
+
+def test_a_place_where_it_shows_is_looked_for_where_the_nearest_hides_it(tmp_path: Path) -> None:
+    """Without `key_in` the flap falls shut again at once, unless a stay holds it, which is one row farther."""
+    text = """
+safetymodel: 1
+title: Flap
+subsystems:
+  key: {states: [in, out], events: {pull: {}}, transitions: [{from: in, to: out, on: pull}]}
+  stay: {states: [off, on], events: {set: {}}, transitions: [{from: off, to: on, on: set}]}
+  flap:
+    states: [shut, open]
+    events: {lift: {}}
+    transitions:
+      - {from: shut, to: open, on: lift, if: key_in}
+      - {from: open, to: shut, if: not key_in and stay_off}
+signals:
+  key_in: {reads: key is in}
+  stay_off: {reads: stay is off}
+"""
+    found = sluice(tmp_path, text)
+    where = dict(found.sheet.where)
+    step = where["key_in alone blocks flap: shut -> open on flap.lift"]
+    line = next(x for c in found.sheet.chapters for part in c.parts for x in part.lines if x.step == step)
+    assert line.event == "flap.lift"
+
+
+# -- faults that mislead ------------------------------------------------------------------------------
+
+
+def test_a_bridged_switch_is_forced_where_a_condition_turns_by_it(tmp_path: Path) -> None:
+    found = sluice(tmp_path)
+    where = dict(found.sheet.where)
+    lines = {line.step: line for c in found.sheet.chapters for part in c.parts for line in part.lines}
+    bridged = lines[where["level switch bridged [fault level_high_bridged]: a condition turns by it alone"]]
+    assert (bridged.event, bridged.expected) == ("gate.pull", "gate: shut -> open at once")
+    broken = lines[where["level switch broken [fault level_high_broken]: a condition turns by it alone"]]
+    assert (broken.event, broken.expected) == ("gate.pull", "nothing moves: it is blocked")
+
+
+def test_a_fault_that_others_mask_is_told_so(tmp_path: Path) -> None:
+    """Of two switches on one guard one alone makes no difference; it is present where the other acts."""
+    text = """
+safetymodel: 1
+title: Guard
+subsystems:
+  guard: {states: [shut, open], events: {pull: {}}, transitions: [{from: shut, to: open, on: pull}]}
+  saw: {states: [off, on], events: {start: {}}, transitions: [{from: off, to: on, on: start, if: a and b}]}
+signals: {a: {reads: guard is shut}, b: {reads: guard is shut}}
+faults: {bridged: {signal: a, stuck: true}}
+"""
+    found = sluice(tmp_path, text)
+    where = dict(found.sheet.where)
+    line = next(
+        line
+        for c in found.sheet.chapters
+        for part in c.parts
+        for line in part.lines
+        if line.step == where["bridged [fault bridged]: present where a condition asks for it"]
+    )
+    assert (line.event, line.expected) == ("saw.start", "nothing moves: it is blocked")
+    assert "bridged [fault bridged]: present, though no condition asks for it" not in where
+    reasons = {u.goal: u.reason for u in found.sheet.untested}
+    told = "no condition turns by it alone: wherever it reads wrongly, other parts decide"
+    assert reasons["bridged [fault bridged]: a condition turns by it alone"] == told
+
+
+def test_no_walk_through_all_sequences_is_made_where_it_leads_into_a_hazard(tmp_path: Path) -> None:
+    path = tmp_path / "lamp.yaml"
+    path.write_text(
+        """
+safetymodel: 1
+title: Lamp
+subsystems:
+  lamp:
+    states: [off, on]
+    events: {turn: {}}
+    transitions: [{from: off, to: on, on: turn}, {from: on, to: off, on: turn}]
+requirements: {R1: {text: Dark, never: lamp is on}}
+""",
+        encoding="utf-8",
+    )
+    found = commission(str(path), switches=0)
+    assert isinstance(found, tuple)
+    assert [(p.slug, "breaks R1" in p.message) for p in found] == [("leads-into-hazard", True)]
+
+
+def test_no_walk_leads_into_what_a_requirement_forbids(tmp_path: Path) -> None:
+    looked = 0
+    unsafe = LOCK + "  R3: {text: The gate is opened at high water only, never: gate is open and water is low}\n"
+    for plan in (*(plan for plan, _ in plans()), sluice(tmp_path, unsafe).plan):
+        system, follower = plan.forced.system, Follower(plan.forced.system)
+        forbidden = [
+            breach_of(r)
+            for r in system.requirements
+            if r.form in ("never", "always") and r.begins is None and r.ends is None
+        ]
+        for walk in plan.walks:
+            here = follower.start().after
+            for row in walk.rows:
+                here = follower.row(here, row).after
+                assert not any(holds(system, state, formula) for state in here for formula in forbidden)
+                looked += bool(forbidden)
+    assert looked > 100
+    sheet = sluice(tmp_path, unsafe).sheet
+    outcomes = {u.goal: u.outcome for u in sheet.untested}
+    assert outcomes["level switch bridged [fault level_high_bridged]: a condition turns by it alone"] == "forbidden"

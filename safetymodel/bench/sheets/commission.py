@@ -11,6 +11,7 @@ from safetymodel.bench.sheets.forcing import with_forces
 from safetymodel.bench.sheets.goals import goals_of
 from safetymodel.bench.sheets.modes import Asked
 from safetymodel.bench.sheets.plan import Planner
+from safetymodel.bench.sheets.reach import forbidden_states
 from safetymodel.bench.sheets.sheets import Sheet, sheet_of
 from safetymodel.bench.sheets.tours import (
     SettledModel,
@@ -143,10 +144,26 @@ def _with_switches(plan: Plan, model: SettledModel, n: int) -> tuple[Plan, Probl
         message = f"no one walk from the initial state takes every sequence of {n + 1} steps"
         return plan, Problem("no-one-walk", NOWHERE, message, "some state can never be left for the rest again")
     rows = tuple(model.steps[number].stimulus for number in walk)
+    hazard = _hazard(plan.forced.system, rows)
+    if hazard:
+        message = f"a walk that takes every sequence of {n + 1} steps breaks {hazard}: not to be tried on a machine"
+        return plan, Problem("leads-into-hazard", NOWHERE, message, "leave --switches out, or mend the logic first")
     shows = shows_of(Follower(plan.forced.system), plan.goals, rows)
     known = {n for w in plan.walks for row in w.shows for n in row}
     new = tuple(tuple(g for g in row if g not in known) for row in shows)
     return replace(plan, walks=(*plan.walks, Walk("steps", rows, new))), None
+
+
+def _hazard(system: System, rows: Sequence[Stimulus]) -> str:
+    """The requirement that a walk would break, if any: one that forbids a state."""
+    follower = Follower(system)
+    here = follower.start().after
+    for row in rows:
+        here = follower.row(here, row).after
+        for requirement, breach in forbidden_states(system):
+            if any(follower.tracker.holds(state, breach) for state in here):
+                return requirement.name
+    return ""
 
 
 def _figures(system: System, model: SettledModel, plan: Plan) -> Figures:

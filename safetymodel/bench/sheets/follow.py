@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
+from typing import Literal
 
 from safetymodel.bench.reactions import MOST_POSSIBLE, CannotTrack
 from safetymodel.bench.stimulus import Stimulus
@@ -14,6 +15,8 @@ from safetymodel.model.system import System, Transition
 
 MOST_KEPT = 300_000
 """States in the rows that are remembered: the same ones are asked for by many goals."""
+
+Showing = Literal["always", "by order", "never"]
 
 Edges = Mapping[State, tuple[tuple[int, State], ...]]
 """From each state the transitions that may be taken of themselves, with where they lead."""
@@ -174,15 +177,17 @@ class Follower:
         where = {before: tuple(state for state, _ in pairs) for before, pairs in landed.items()}
         return Phase(where, edges, tuple(settled), takers)
 
-    def looks_the_same(self, states: Iterable[State], transition: Transition, event: int) -> bool:
-        """Whether a machine that takes a transition where the model blocks it can come to rest looking as the model
-        does: then nobody sees that it was taken."""
+    def would_show(self, states: Iterable[State], transition: Transition, event: int) -> Showing:
+        """Whether a machine that takes a transition where the model blocks it comes to rest looking otherwise than the
+        model does: else nobody sees that it was taken."""
+        found: set[Showing] = set()
         for state in states:
             for way in self.tracker.choices(state, event) or [()]:
                 right = self._rest(state, moved(state, way))
-                if right & self._rest(state, moved(state, (*way, transition))):
-                    return True
-        return False
+                wrong = self._rest(state, moved(state, (*way, transition)))
+                same = right & wrong
+                found.add("always" if not same else "never" if wrong <= right else "by order")
+        return found.pop() if len(found) == 1 else "by order" if found else "always"
 
     def may_be_late(self, done: Done, transition: Transition) -> bool:
         """Whether a machine that does not take an automatic transition in the last phase of a row can come to rest

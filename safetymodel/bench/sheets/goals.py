@@ -10,9 +10,9 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 from safetymodel.bench.sheets.modes import Asked, Mode, modes_of, stops_of
-from safetymodel.bench.sheets.part_goals import goals_of_parts
+from safetymodel.bench.sheets.part_goals import goals_of_parts, nothing_alike
 from safetymodel.bench.sheets.stages import Goal, Kind, Section, Stage
-from safetymodel.bench.sights import Sight, moved_to
+from safetymodel.bench.sights import Sight, held, moved_to, signals_of
 from safetymodel.model.able import partners_able
 from safetymodel.model.formula import (
     FALSE,
@@ -43,7 +43,11 @@ def goals_of(system: System, declared: int, asked: Asked | None = None) -> tuple
         *_stops(system, asked, modes),
         *_egress(system, modes),
     ]
-    return tuple(replace(goal, number=number) for number, goal in enumerate(found))
+    numbered = (replace(goal, number=number) for number, goal in enumerate(found))
+    return tuple(
+        goal if goal.otherwise is None else replace(goal, otherwise=replace(goal.otherwise, number=goal.number))
+        for goal in numbered
+    )
 
 
 def _goal(
@@ -137,18 +141,18 @@ def _latches(system: System) -> Iterator[Goal]:
 
 def _fault(system: System, fault: Fault) -> Iterator[Goal]:
     up, text, place = FaultUp(fault.number), fault_text(fault), fault.span.short
-    yield _goal("fault", "faults", f"{text}: demanded of the machine", place, Stage(_demands(system, fault)))
+    if fault.kind == "signal":
+        yield from _misread(system, fault)
+    else:
+        yield _goal("fault", "faults", f"{text}: demanded of the machine", place, Stage(_demands(system, fault)))
     if fault.indications:
         told = conjoin((up, AnyOf(fault.indications)))
         yield _goal("told", "faults", f"{text}: the machine tells of it", place, Stage((Sight("at", told),)))
 
 
 def _demands(system: System, fault: Fault) -> tuple[Sight, ...]:
-    """Where the fault makes a difference: the signal reads what is not so, the subsystem could move, it has jumped."""
+    """Where the fault makes a difference: the subsystem could move, it has jumped."""
     up = FaultUp(fault.number)
-    if fault.kind == "signal":
-        reads = system.signals[fault.subject].reads
-        return (Sight("at", conjoin((up, Not(reads) if fault.value else reads))),)
     if fault.kind == "jump":
         return (Sight("jumps", up, fault.number),)
     found = []
@@ -162,6 +166,35 @@ def _demands(system: System, fault: Fault) -> tuple[Sight, ...]:
         else:
             found.append(Sight("try", conjoin((could, partners_able(system, t))), t.event))
     return tuple(found)
+
+
+def _misread(system: System, fault: Fault) -> Iterator[Goal]:
+    """A signal that reads what is not so: where a condition asks for it, and where one turns by it alone."""
+    signal, reads = fault.subject, system.signals[fault.subject].reads
+    wrong = conjoin((FaultUp(fault.number), Not(reads) if fault.value else reads))
+    text, place = fault_text(fault), fault.span.short
+    readers = [t for t in system.transitions if signal in signals_of(system, conjoin((t.interlock, t.physical)))]
+    unread = _goal(
+        "fault", "faults", f"{text}: present, though no condition asks for it", place, Stage((Sight("at", wrong),))
+    )
+    if not readers:
+        yield unread
+        return
+    present, turning = list[Sight](), list[Sight]()
+    for t in readers:
+        condition = conjoin((t.interlock, t.physical))
+        right = held(system, condition, signal, not fault.value)
+        here = conjoin((wrong, InState(t.subsystem, (t.source,)), partners_able(system, t)))
+        kept = conjoin((here, right, Not(condition), nothing_alike(system, t)))
+        for sights, taken, stays in ((present, TRUE, here), (turning, Not(right), kept)):
+            sights.append(Sight("fires", conjoin((wrong, taken)), t.number))
+            if t.event is None:
+                sights.append(Sight("at", stays, t.number, (t.subsystem, t.latest)))
+            else:
+                sights.append(Sight("try", stays, t.event))
+    asked = _goal("fault", "faults", f"{text}: present where a condition asks for it", place, Stage(tuple(present)))
+    yield replace(asked, otherwise=unread)
+    yield _goal("turns", "faults", f"{text}: a condition turns by it alone", place, Stage(tuple(turning)))
 
 
 # -- power, stops, egress -------------------------------------------------------------------------

@@ -11,6 +11,7 @@ from safetymodel.bench.sheets.stages import Goal, Stage
 from safetymodel.bench.sights import Sight, alone, part_list, signals_of
 from safetymodel.model.able import able, partners_able
 from safetymodel.model.formula import (
+    TRUE,
     AllOf,
     AnyOf,
     Constant,
@@ -89,12 +90,20 @@ def _blocked_sights(system: System, t: Transition, interlock: bool, formula: For
     here = conjoin((able(system, t, interlock=not interlock, physical=interlock), partners_able(system, t), formula))
     if t.event is None:
         return (Sight("at", here, t.number, (t.subsystem, t.latest)),)
-    twins = [
-        Not(able(system, system.transitions[n]))
-        for n in system.subsystems[t.subsystem].transitions
-        if n != t.number and _alike(t, system.transitions[n])
-    ]
-    return (Sight("try", conjoin((here, *twins)), t.event),)
+    return (Sight("try", conjoin((here, nothing_alike(system, t))), t.event),)
+
+
+def nothing_alike(system: System, t: Transition) -> Formula:
+    """No other transition on the same event does the same; true of an automatic one."""
+    if t.event is None:
+        return TRUE
+    return conjoin(
+        tuple(
+            Not(able(system, system.transitions[n]))
+            for n in system.subsystems[t.subsystem].transitions
+            if n != t.number and _alike(t, system.transitions[n])
+        )
+    )
 
 
 def _alike(a: Transition, b: Transition) -> bool:

@@ -12,8 +12,9 @@ from functools import partial, reduce
 from typing import Generic, TypeVar
 
 from safetymodel.bench.reactions import CannotTrack
-from safetymodel.bench.sheets.follow import Follower
+from safetymodel.bench.sheets.follow import Follower, Showing
 from safetymodel.bench.sheets.forcing import Forced
+from safetymodel.bench.sheets.hiding import Hiding
 from safetymodel.bench.sheets.least import least_rows
 from safetymodel.bench.sheets.proposals import FARTHEST, MOST_TRIES, Proposals
 from safetymodel.bench.sheets.reach import Reach
@@ -24,7 +25,10 @@ from safetymodel.bench.sheets.stages import SECTIONS, Goal, Section
 from safetymodel.bench.sheets.untestable import why_untestable
 from safetymodel.bench.sheets.walks import (
     BY_ORDER,
+    FORBIDDEN,
     HIDDEN,
+    HIDDEN_THERE,
+    SEEN_BY_ORDER,
     Draft,
     Outcome,
     Plan,
@@ -37,15 +41,27 @@ from safetymodel.bench.sights import Sight
 from safetymodel.bench.stimulus import Stimulus
 from safetymodel.explore.engine import EVERY_STEP, LimitReached, Progress, Space
 from safetymodel.model.state import State
-from safetymodel.model.system import System
+from safetymodel.model.system import System, Transition
 
 S = TypeVar("S")
 
 LONGEST_WALK = 40
 """Rows from which on a walk is not carried on."""
 
+OUTCOME_OF: dict[str, Outcome] = {
+    BY_ORDER: "by order",
+    SEEN_BY_ORDER: "by order",
+    HIDDEN: "hidden",
+    HIDDEN_THERE: "hidden",
+    FORBIDDEN: "forbidden",
+}
+
 MOST_FAULTS = 3
 """Faults or forces that are tried for a goal."""
+
+
+class LeadsIntoHazard(Exception):
+    """A row that would bring the machine to where a requirement forbids it to be."""
 
 
 class Planner(Generic[S]):
@@ -71,8 +87,10 @@ class Planner(Generic[S]):
         self.places: list[Places[S]] = []
         self.walks: list[Walk] = []
         self.shortfall = ""
-        self._watcher = Watcher(self.follower, goals)
         self.proposals = Proposals(self.reach, self.rooms, goals)
+        self._hiding = Hiding(self.reach)
+        self._hidden: dict[int, Showing] = {}
+        """Goals of which a row was tried, and what it asks for would not have been seen for sure."""
         self._seen_at: dict[tuple[int, int | None, bool], S] = {}
 
     # -- the whole story ----------------------------------------------------------------------
@@ -92,8 +110,10 @@ class Planner(Generic[S]):
             self.reasons.pop(number, None)
         for number, outcome in enumerate(self.outcomes):
             if outcome == "open":
+                if number in self._hidden:
+                    self.reasons[number] = self._why_hidden(number)
                 reason = self.reasons.setdefault(number, self.shortfall or "no walk was found that shows it")
-                self.outcomes[number] = "by order" if reason == BY_ORDER else "hidden" if reason == HIDDEN else outcome
+                self.outcomes[number] = OUTCOME_OF.get(reason, outcome)
         least = 0 if self.shortfall else self._least(walks)
         return Plan(self.forced, self.goals, walks, tuple(self.outcomes), self.reasons, least, self.shortfall)
 
@@ -135,11 +155,15 @@ class Planner(Generic[S]):
 
     def _locate(self) -> None:
         """Where each goal can be seen; those that no reached state can show are done with."""
-        space = self.space
+        space, located = self.space, list[Goal]()
         for goal in self.goals:
             self.on_work()
             self._tell("looking where goals can be tested")
             everywhere, sure = self.rooms.places(goal.stages[0])
+            if goal.otherwise is not None and space.is_empty(space.common(sure, self.walkable)):
+                goal = goal.otherwise
+                everywhere, sure = self.rooms.places(goal.stages[0])
+            located.append(goal)
             allowed = space.common(everywhere, self.walkable)
             self.places.append(Places(allowed, space.common(sure, self.walkable)))
             if space.is_empty(everywhere):
@@ -148,10 +172,12 @@ class Planner(Generic[S]):
             elif space.is_empty(allowed):
                 if space.is_empty(space.common(everywhere, self.room)):
                     self.outcomes[goal.number] = "forbidden"
-                    self.reasons[goal.number] = "only in states that a requirement forbids: not to be tried"
+                    self.reasons[goal.number] = FORBIDDEN
                 else:
                     self.outcomes[goal.number] = "by order"
                     self.reasons[goal.number] = BY_ORDER
+        self.goals = self.proposals.goals = tuple(located)
+        self._watcher = Watcher(self.follower, self.goals)
 
     # -- walks --------------------------------------------------------------------------------
 
@@ -218,9 +244,25 @@ class Planner(Generic[S]):
                 tries.setdefault(number, 1)
             if tries.get(number, 0):
                 target = self._place(number, fault, False)
+            if number in self._hidden:
+                last = tries.get(number, 0) >= MOST_TRIES - 1
+                target = self._hiding.where_it_may_show(self._blocked(number), target, last)
             if not self.space.is_empty(target):
                 found.append((number, target))
         return found
+
+    def _blocked(self, number: int) -> Transition:
+        """The transition that a goal sees blocked."""
+        transition = self.goals[number].transition
+        assert transition is not None
+        return self.system.transitions[transition]
+
+    def _why_hidden(self, number: int) -> str:
+        """Why nobody would see that what blocks is missing, where nothing was found that shows it for sure."""
+        if self._hidden[number] == "by order":
+            return SEEN_BY_ORDER
+        for_sure = self._hiding.hides(self._blocked(number), self.places[number].all)
+        return HIDDEN if for_sure else HIDDEN_THERE
 
     def _place(self, number: int, fault: int | None, sure: bool) -> S:
         """Where a goal is seen (for sure) in a walk with this fault; remembered."""
@@ -265,8 +307,8 @@ class Planner(Generic[S]):
                 for place, state in new.passed:
                     self.proposals.know(state, tuple(draft.rows[: before_these + place]))
             else:
-                if number in trial.hidden:
-                    self.reasons[number] = HIDDEN
+                if number in trial.hidden and self._hidden.get(number) != "by order":
+                    self._hidden[number] = trial.hidden[number]
                 self.outcomes[:] = outcomes
                 tries[number] = tries.get(number, 0) + 1
         if draft is not None:
@@ -293,6 +335,9 @@ class Planner(Generic[S]):
                 if not self._stage(watcher, number, place, new, fault):
                     return False
         except CannotTrack:
+            return False
+        except LeadsIntoHazard:
+            self.reasons[number] = FORBIDDEN
             return False
         return self.outcomes[number] == "shown"
 
@@ -327,7 +372,9 @@ class Planner(Generic[S]):
             _, seen = watcher.give(stimulus, self._open())
             new.rows.append(stimulus)
             new.shows.append(self._mark(seen))
-            if len(watcher.possible) == 1 and self.space.contains(self.room, watcher.possible[0]):
+            if not all(self.space.contains(self.room, state) for state in watcher.possible):
+                raise LeadsIntoHazard
+            if len(watcher.possible) == 1:
                 new.passed.append((len(new.rows), watcher.possible[0]))
 
     def _open(self) -> list[int]:

@@ -6,7 +6,7 @@ nothing that a tester can choose: such a wait ends when the move is seen.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterable, Mapping
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from functools import reduce
 from typing import Generic, TypeAlias, TypeVar
@@ -20,9 +20,10 @@ from safetymodel.explore.engine import REACTION, Space
 from safetymodel.explore.moves import Move
 from safetymodel.explore.single import single_moves
 from safetymodel.model.able import able
-from safetymodel.model.formula import TRUE, AnyOf, FaultUp, InState, conjoin
+from safetymodel.model.formula import TRUE, AnyOf, FaultUp, Formula, InState, conjoin
 from safetymodel.model.state import State
 from safetymodel.model.step import Kind, may_strike
+from safetymodel.model.system import Requirement, System
 
 S = TypeVar("S")
 
@@ -38,6 +39,13 @@ class Layer(Generic[S]):
 
     passed: S
     settled: S
+
+
+def forbidden_states(system: System) -> Iterator[tuple[Requirement, Formula]]:
+    """The requirements that forbid a hazard, each with the states in which it is broken."""
+    for requirement in system.requirements:
+        if requirement.form in ("never", "always") and requirement.begins is None and requirement.ends is None:
+            yield requirement, breach_of(requirement)
 
 
 class Reach(Generic[S]):
@@ -93,10 +101,8 @@ class Reach(Generic[S]):
     def forbidden(self) -> S:
         """The settled states that a requirement of a hazard forbids: no walk leads people and machine through them."""
         space, found = self.space, self.space.nothing()
-        for requirement in self.system.requirements:
-            if requirement.form in ("never", "always") and requirement.begins is None and requirement.ends is None:
-                broken = space.common(space.settled, space.where(breach_of(requirement)))
-                found = space.union(found, broken)
+        for _, breach in forbidden_states(self.system):
+            found = space.union(found, space.common(space.settled, space.where(breach)))
         return found
 
     # -- the search ---------------------------------------------------------------------------

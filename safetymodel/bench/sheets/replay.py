@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from safetymodel.bench.sheets.follow import Done, Follower
+from safetymodel.bench.sheets.follow import Done, Follower, Showing
 from safetymodel.bench.sheets.stages import Goal
 from safetymodel.bench.sights import Sight
 from safetymodel.bench.stimulus import Stimulus
@@ -23,14 +23,14 @@ class Watcher:
         self._index = _by_what_begins(follower.system, goals) if index is None else index
         self.goals = goals
         self.possible: tuple[State, ...] = ()
-        self.hidden: set[int] = set()
-        """Goals that a row would have shown, had what the machine must not do been visible."""
+        self.hidden: dict[int, Showing] = {}
+        """Goals that a row would have shown, had what the machine must not do been visible for sure."""
         self.stage: dict[int, int] = {}
         """Of a goal that is under way, how many of its stages were seen."""
 
     def copy(self) -> Watcher:
         other = Watcher(self.follower, self.goals, self._index)
-        other.possible, other.stage, other.hidden = self.possible, dict(self.stage), set(self.hidden)
+        other.possible, other.stage, other.hidden = self.possible, dict(self.stage), dict(self.hidden)
         return other
 
     def begin(self, wanted: Iterable[int]) -> tuple[int, ...]:
@@ -99,10 +99,10 @@ class Watcher:
         if goal.kind != "blocks" or goal.transition is None or event is None:
             return False
         transition = self.follower.system.transitions[goal.transition]
-        hidden = self.follower.looks_the_same(states, transition, event)
-        if hidden:
-            self.hidden.add(goal.number)
-        return hidden
+        showing = self.follower.would_show(states, transition, event)
+        if showing != "always" and self.hidden.get(goal.number) != "by order":
+            self.hidden[goal.number] = showing
+        return showing != "always"
 
     def _all_hold(self, states: Iterable[State], formula: object) -> bool:
         return all(self.follower.tracker.holds(state, formula) for state in states)  # type: ignore[arg-type]

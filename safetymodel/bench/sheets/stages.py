@@ -25,8 +25,9 @@ SECTIONS: tuple[tuple[Section, str], ...] = (
 )
 
 Kind = Literal[
-    "reads", "taken", "prompt", "blocks", "decides", "restart", "latch", "fault", "told", "power", "stop", "egress"
-]
+    "reads", "taken", "prompt", "blocks", "decides", "restart", "latch", "fault", "turns", "told", "power", "stop",
+    "egress",
+]  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,7 +45,8 @@ class Goal:
     """Its ``stages`` have to be seen one after the other, in one walk.
 
     ``own`` are signals that a tester should not force for it, since it is they that are tested. ``transition``,
-    ``part`` belong to ``blocks`` and ``decides``. ``source`` is where the spec says it.
+    ``part`` belong to ``blocks`` and ``decides``. ``source`` is where the spec says it. ``otherwise`` is what counts
+    instead where no reached state shows it for sure.
     """
 
     number: int
@@ -56,3 +58,4 @@ class Goal:
     own: frozenset[int] = frozenset()
     transition: int | None = None
     part: Formula | None = None
+    otherwise: Goal | None = None

@@ -24,6 +24,8 @@ def why_untestable(reach: Reach[Any], goal: Goal) -> str:
     sights = goal.stages[0].ways
     if goal.kind == "prompt":
         return "wherever it is due, something else is due as well: whether it was late would not be seen for sure"
+    if goal.kind == "turns":
+        return "no condition turns by it alone: wherever it reads wrongly, other parts decide"
     if goal.kind == "taken":
         t = system.transitions[sights[0].number]
         this = system.subsystems[t.subsystem]

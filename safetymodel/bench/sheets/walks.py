@@ -23,7 +23,16 @@ BY_ORDER = (
     "of time"
 )
 
+FORBIDDEN = "only in states that a requirement forbids, or on the way into one: not to be tried"
+
 HIDDEN = "a machine without it would come to rest in the same state, so nobody would see that it is missing"
+
+HIDDEN_THERE = f"wherever a walk was found to, {HIDDEN}"
+
+SEEN_BY_ORDER = (
+    "a machine without it may come to rest in the same state or not, by the order in which it reacts: no row sees for "
+    "sure that it is missing"
+)
 
 
 @dataclass(frozen=True, slots=True)
