@@ -31,7 +31,8 @@ def with_costs(
     first_only: bool = False,
 ) -> Suggestion:
     """What else becomes worse or better, which scenarios fail, whether the logic can now go round for ever, and which
-    events can move nothing any more. With ``first_only`` no further than to the first requirement that becomes worse."""
+    events can move nothing any more. With ``first_only`` no further than to the first
+    requirement that becomes worse."""
     system = spaces[0].system
     changes: list[tuple[Changed, bool]] = []
     blocks = False

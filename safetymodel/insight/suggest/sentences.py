@@ -121,7 +121,7 @@ def _beyond(system: System, found: Suggestion) -> Iterator[str]:
 def condition_sentences(system: System, conditions: Sequence[Condition], simpler: bool = False) -> Iterator[str]:
     """Where the conditions go, and what they read; transitions that get the same one are told together. Of simpler
     ones what they hold back more is told apart."""
-    groups: dict[tuple[Formula, str, bool, bool], list[Transition]] = {}
+    groups: dict[tuple[Formula, Sight, bool, bool], list[Transition]] = {}
     for condition in conditions:
         transition = system.transitions[condition.transition]
         key = (condition.formula, condition.sight, condition.exact or simpler, transition.interlock == TRUE)
