@@ -259,6 +259,30 @@ def test_other_words_for_the_same_are_no_change(same: tuple[str, set[str]], tmp_
     assert compare_exit_code(compared) == 0
 
 
+def test_a_scenario_that_asks_more_or_less_between_its_steps(tmp_path: Path) -> None:
+    def changes(old: str, new: str) -> set[tuple[str, str]]:
+        files = []
+        for number, text in enumerate((old, new)):
+            files.append(tmp_path / f"{number}.yaml")
+            files[-1].write_text(POOL.replace("check wet, blocked gate.push,", text))
+        compared = compare(str(files[0]), str(files[1]), 0, 0)
+        assert isinstance(compared, Compared)
+        return {(c.effect, c.text) for c in compared.changes}
+
+    some, more = "check wet,", "check wet, check some lamp is lit, blocked gate.push,"
+    same = "check some lamp is lit, blocked gate.push, check not seat is up,"
+    assert {effect for effect, _ in changes("", more)} == {"other"}
+    assert {effect for effect, _ in changes(more, "")} == {"worse"}
+    assert changes(more, same) == set()
+    assert ("other", "blocked after step 1 is given now: `gate.push`") in changes(some, more)
+    waits = "asks something else: after 1 step it does `wait 3 s`, it did nothing"
+    assert changes(some, "wait 3 s, check wet,") == {("worse", waits)}
+    gone = "asks something else: after 2 steps it does nothing, it did `wait 1 s, wait 1 s`"
+    assert changes("wait 1 s, wait 1 s,", "") == {("worse", gone)}
+    other = "asks something else: after 1 step it does `seat.lift, fault gate_jams`, it did `wait 3 s`"
+    assert changes("wait 3 s,", "seat.lift, fault gate_jams,") >= {("worse", other)}
+
+
 def test_a_claim_that_says_something_else_by_what_it_reads(same: tuple[str, set[str]], tmp_path: Path) -> None:
     changed = tmp_path / "pool.yaml"
     changed.write_text(POOL.replace(*EDITS["Signal.reads"]))
@@ -355,8 +379,10 @@ def test_values_are_told_with_units_and_all_their_digits(pool: System) -> None:
     assert values["common cause", "water"]["beta"] == "5 %"
     assert values["requirement", "R2"] == {"approach distance": "1000 mm", "approach height": "10 mm"}
     assert values["subsystem", "seat"]["response"] == "300 ms"
-    assert values["scenario", "bathe"]["steps"] == "seat.lower, check 1, blocked gate.push, wait 1 s"
-    assert values["scenario", "bathe"]["check 1"] == "wet (wet means seat is down)"
+    assert values["scenario", "bathe"] == {
+        "text": "Somebody bathes", "steps": "seat.lower, wait 1 s", "ends_with": "wet (wet means seat is down)",
+        "check after step 1": "wet (wet means seat is down)", "blocked after step 1": "gate.push",
+    }  # fmt: skip
     assert values["subsystem", "gate"]["states"] == "open, shut"
 
 

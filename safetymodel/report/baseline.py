@@ -235,6 +235,9 @@ NO_CLAIM = (*FOR_PEOPLE, "source", "role", "controllable")
 MORE_KNOWN = ("response", "severity", "rate", "b10d", "cycles", "probability", "ends_with")
 """What may be given where it was not: then more is counted, or more is asked."""
 
+AT_STEPS = ("check ", "blocked ")
+"""What a scenario asks between its steps."""
+
 WHOLE = ("fault", "common cause", "function", "hazard")
 """Kinds of which a part that comes or goes is a change by itself."""
 
@@ -261,7 +264,10 @@ def declared_changes(old: Data, new: Data, meanings: Mapping[Meaning, bool]) -> 
                 continue
             if kind in ("requirement", "scenario"):
                 continue  # told with the verdicts
+        other_steps = kind == "scenario" and then is not None and now is not None and then["steps"] != now["steps"]
         for what in dict.fromkeys((*(now or {}), *(then or {}))):
+            if other_steps and what.startswith(AT_STEPS):
+                continue  # the steps that it is at are others
             pair = (then or {}).get(what), (now or {}).get(what)
             known = meanings.get((kind, name, what))
             if known or (pair[0] == pair[1] and known is None):
@@ -272,10 +278,12 @@ def declared_changes(old: Data, new: Data, meanings: Mapping[Meaning, bool]) -> 
 
 
 def _declared_change(kind: str, name: str, subject: str, what: str, old: str | None, new: str | None) -> DeclaredChange:
-    more = old is None and (what in MORE_KNOWN or what.startswith("approach "))
+    more = old is None and (what in MORE_KNOWN or what.startswith(("approach ", *AT_STEPS)))
     effect: Effect = "other" if what in NO_CLAIM or what.endswith(" text") or more else "worse"
     lead = LEADS.get(kind, "supposes something else: ") if effect == "worse" else ""
-    if old == new:
+    if what == "steps":
+        text = _other_steps((old or "").split(", "), (new or "").split(", "))
+    elif old == new:
         text = f"{what} reads something else: `{new}`"
     elif new is None:
         text = f"{what} is no longer given, it was `{old}`"
@@ -284,3 +292,16 @@ def _declared_change(kind: str, name: str, subject: str, what: str, old: str | N
     else:
         text = f"{what} is `{new}`, it was `{old}`" if what != "does" else f"it {new}, it was: it {old}"
     return DeclaredChange(effect, subject, f"{lead}{text}", kind, name, what, old, new)
+
+
+def _other_steps(old: list[str], new: list[str]) -> str:
+    """Where two lists of steps differ, without what both begin and end with."""
+    first = 0
+    while first < min(len(old), len(new)) and old[first] == new[first]:
+        first += 1
+    last = 0
+    while last < min(len(old), len(new)) - first and old[-1 - last] == new[-1 - last]:
+        last += 1
+    then, now = (", ".join(steps[first : len(steps) - last]) for steps in (old, new))
+    does, did = (f"`{steps}`" if steps else "nothing" for steps in (now, then))
+    return f"after {counted(first, 'step')} it does {does}, it did {did}"

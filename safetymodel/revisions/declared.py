@@ -213,16 +213,22 @@ def _tell(system: System, part: Any, before: str, found: Declared) -> None:
 
 
 def _tell_steps(system: System, steps: tuple[ScenarioStep, ...], found: Declared) -> None:
-    """The steps in their order, and what each check asks by itself: that may be in other words."""
-    texts = []
+    """What is done, in order; and what is checked and must be blocked, by after how many steps: it moves nothing, so
+    more of it asks more. A check may be in other words."""
+    done: list[str] = []
     for step in steps:
-        texts.append(_step(system, step))
+        after = f"after step {len(done)}" if done else "at the start"
         if step.formula is not None:
-            what = f"check {sum(text.startswith('check') for text in found.values) + 1}"
-            texts[-1] = what
-            found.values[what] = _with_definitions(system, (step.formula,))
-            found.formulas[what] = (step.formula,)
-    found.values["steps"] = ", ".join(texts)
+            what = f"check {after}"
+            found.formulas[what] = (*found.formulas.get(what, ()), step.formula)
+            found.values[what] = _with_definitions(system, found.formulas[what])
+        elif step.kind == "blocked":
+            what = f"blocked {after}"
+            names = {*found.values.get(what, "").split(", "), system.events[step.number].name} - {""}
+            found.values[what] = ", ".join(sorted(names))
+        else:
+            done.append(_step(system, step))
+    found.values["steps"] = ", ".join(done)
 
 
 def _formulas(value: object) -> tuple[Formula, ...]:
@@ -284,14 +290,8 @@ def _with_definitions(system: System, formulas: tuple[Formula, ...]) -> str:
 
 
 def _step(system: System, step: ScenarioStep) -> str:
-    match step.kind:
-        case "event":
-            return system.events[step.number].name
-        case "blocked":
-            return f"blocked {system.events[step.number].name}"
-        case "fault":
-            return f"fault {system.faults[step.number].name}"
-        case "wait":
-            return wait_text(system, step.number)
-        case "check":
-            return "check"
+    if step.kind == "event":
+        return system.events[step.number].name
+    if step.kind == "fault":
+        return f"fault {system.faults[step.number].name}"
+    return wait_text(system, step.number)
