@@ -40,13 +40,14 @@ def main(arguments: list[str] | None = None) -> NoReturn:
             code = leave.exit_code
         except (KeyboardInterrupt, typer.Abort):
             code = EXIT_INTERRUPTED
-            print("interrupted: nothing was shown, and no file was left half written", file=sys.stderr)
         except Exception as error:
             show = getattr(error, "show", None)  # a mistake on the command line knows how to show itself
             if show is None:
                 raise
             show()
             code = 2
+        if code == EXIT_INTERRUPTED:
+            print("interrupted: only what is said above was shown, and no file was left half written", file=sys.stderr)
         code = code if isinstance(code, int) else 0
         out.flush()
         if out.failed is not None:

@@ -9,9 +9,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 from safetymodel.claims.clock import Clock, seconds_for_more
-from safetymodel.claims.judge import EngineDisagreement, find_chatter, judge
-from safetymodel.claims.verdict import Finding, Judgement
-from safetymodel.explore.choice import SMALL, EngineName, Explored, explore
+from safetymodel.claims.judge import find_chatter, judge
+from safetymodel.claims.verdict import EngineDisagreement, Finding, Judgement
+from safetymodel.explore.choice import MOST_WRITTEN, SMALL, EngineName, Explored, explore
 from safetymodel.explore.engine import LimitReached, Limits, Progress, Space
 from safetymodel.files import cannot_write, write_whole
 from safetymodel.model.build import load
@@ -165,15 +165,17 @@ def _seen_again(
     clock = Clock(most)
     again = replace(limits, seconds=most)
     try:
-        if explored.engine == "product" or explored.largest <= SMALL:
+        other: Explored | None = None
+        few = MOST_WRITTEN if wanted == "always" else SMALL
+        if explored.engine == "product" or explored.largest <= few:
             engine: EngineName = "symbolic" if explored.engine == "product" else "product"
             other = explore(system, sorted(explored.spaces), engine, again, progress)
-            for space in (*explored.spaces.values(), *other.spaces.values()):
-                space.on_work = clock.check
+        for space in (*explored.spaces.values(), *(other.spaces.values() if other else ())):
+            space.on_work = clock.check
+        whole = other is not None and all(space.complete for space in other.spaces.values())
+        if other is not None and (whole or explored.engine == "product"):
             found = second.by_other_engine(judgements, explored.spaces, other.spaces, clock)
         else:
-            for space in explored.spaces.values():
-                space.on_work = clock.check
             found = second.by_invariant(judgements, explored.spaces, clock)
     except EngineDisagreement as wrong:
         return judgements, str(wrong)

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from xml.etree import ElementTree
 
 from dot_reading import read_dot
 
 from safetymodel.diagrams import render
 from safetymodel.diagrams.state_diagram import alike, alike_groups, drawn_once, subsystem_dot, title_of
-from safetymodel.model.build import load_text
+from safetymodel.model.build import load, load_text
 from safetymodel.model.system import System
 from safetymodel.problems import Problem
 
@@ -56,6 +57,8 @@ faults:
   right_latch: {subsystem: lid.right, jump: {from: shut, to: open}}
   bridged: {signal: lid_shut, stuck: true}
 """
+
+SPECS = Path(__file__).parent.parent / "specs"
 
 
 def loaded(text: str = SPEC) -> System:
@@ -186,3 +189,16 @@ def test_a_diagram_that_nobody_could_read_is_refused() -> None:
     assert problem.slug == "graph-too-large"
     assert problem.message == "the state diagram of long has 101 states; a picture of more than 100 cannot be read"
     assert problem.span.line == 4
+
+
+def test_what_leads_back_to_the_same_state_is_one_arrow() -> None:
+    system, problems = load(str(SPECS / "platform-lift.yaml"))
+    assert system is not None, problems
+    platform = next(s for s in system.subsystems if s.name == "platform")
+    text = subsystem_dot(system, platform)
+    assert isinstance(text, str)
+    low = platform.states.index("low")
+    back = [line for line in text.splitlines() if line.strip().startswith(f"s{low} -> s{low} ")]
+    assert len(back) == 1
+    assert "on lever.push_down" in back[0]
+    assert "on lever.push_up" in back[0]

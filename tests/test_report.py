@@ -193,12 +193,13 @@ def test_each_requirement_leads_to_the_steps_that_test_it(hatch: str) -> None:
     assert re.fullmatch(r"\d+[a-z]?\.\d+(\.\d+)?(, \d+[a-z]?\.\d+(\.\d+)?)*( and \d+ more)?", steps[0]), steps
 
 
-def test_the_command(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
-    def ended(*arguments: str) -> int:
-        with pytest.raises(SystemExit) as end:
-            main(["report", *arguments])
-        return int(end.value.code or 0)
+def ended(*arguments: str) -> int:
+    with pytest.raises(SystemExit) as end:
+        main(["report", *arguments])
+    return int(end.value.code or 0)
 
+
+def test_the_command(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
     monkeypatch.chdir(tmp_path)
     small = ("--without", "faults,review,sheets,diagrams,player")
     assert ended(str(HATCH), *small) == 1
@@ -326,3 +327,17 @@ def test_the_run_that_a_verification_told_is_in_the_page(hatch: str) -> None:
     section = hatch[hatch.index('id="breach-R1"') : hatch.index('id="scenarios"')]
     for row in rows:
         assert row.what.split(" (")[0].split(" [")[0] in section
+
+
+def test_a_page_under_limits_says_what_was_not_judged(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    monkeypatch.chdir(tmp_path)
+    small = ("--without", "faults,review,sheets,diagrams,player")
+    assert ended(str(HATCH), "-o", "cut.html", "--seconds", "0", *small) == 3
+    text = " ".join("".join(parsed(Path("cut.html").read_text(encoding="utf-8")).text).split())
+    assert "Of 3 requirements 3 could not be judged within the limits." in text
+    assert "No requirement was found broken; R1, R2 and R3 could not be judged." in text
+    assert "was judged over all states" not in text
+    assert ended(str(HATCH), "-o", "whole.html", *small) == 1
+    text = " ".join("".join(parsed(Path("whole.html").read_text(encoding="utf-8")).text).split())
+    assert "Each requirement was judged over all states that the model can reach" in text
+    assert "could not be judged" not in text

@@ -277,3 +277,17 @@ def test_a_run_that_is_none_of_the_models_is_exit_code_4_too(
         shown = capsys.readouterr()
         assert "none of the step function" in shown.out + shown.err
         assert "Traceback" not in shown.err
+
+
+def test_a_second_opinion_in_any_case_writes_down_more_states(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(pipeline, "SMALL", 100)
+    path = str(SPECS / "two-door-hatch.yaml")  # 39,385 states, explored as sets
+    for wanted, roads in (("auto", {"re-stepped", "invariant of a part", "witness"}), ("always", {"other engine"})):
+        run = pipeline.verify(path, second_opinion=wanted)  # type: ignore[arg-type]
+        assert isinstance(run, pipeline.Run)
+        assert run.engine == "symbolic"
+        assert {j.second.road for j in run.judgements if j.second is not None} <= roads
+    monkeypatch.setattr(pipeline, "MOST_WRITTEN", 100)
+    run = pipeline.verify(path, second_opinion="always")
+    assert isinstance(run, pipeline.Run)
+    assert "other engine" not in {j.second.road for j in run.judgements if j.second is not None}

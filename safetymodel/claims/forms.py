@@ -18,7 +18,7 @@ from safetymodel.claims.breach_states import (
 )
 from safetymodel.claims.clock import Clock
 from safetymodel.claims.search import Walker
-from safetymodel.claims.verdict import Attempt, Judgement, Moment, Trace
+from safetymodel.claims.verdict import Attempt, EngineDisagreement, Judgement, Moment, Trace
 from safetymodel.claims.watch import (
     BREACH,
     NOTHING,
@@ -256,7 +256,8 @@ def broken(
         trace: Trace | None = Walker(space, watch, clock).shortest(targets, about_breach(requirement))
     except LimitReached as limit:
         raise type(limit)(f"a breach is reached, but {limit} before a shortest run to it was found") from limit
-    assert trace is not None, "a breach that no run reaches"
+    if trace is None:
+        raise EngineDisagreement(f"{requirement.name}: a breach is among the states, but no run leads there")
     return Judgement(requirement, space.budget, "broken", trace=trace, reason=reason)
 
 

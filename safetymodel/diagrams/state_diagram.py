@@ -103,7 +103,7 @@ def subsystem_dot(system: System, subsystem: Subsystem, same: tuple[Subsystem, .
         node("begin", shape="point", width=0.12, label="", color=INK, fillcolor=INK),
         *_states(system, subsystem, faults, len(same) > 1),
         edge("begin", f"s{subsystem.initial}"),
-        *(_arrow(arrow) for arrow in arrows),
+        *(_arrow(*together) for together in _drawn_together(arrows)),
         *_jumps(system, faults, len(same) > 1),
         *_key(arrows, faults),
         "  {rank=sink; key;}",
@@ -153,13 +153,24 @@ def _trigger(system: System, subsystem: Subsystem, transition: Transition) -> st
     return f"on {name}{who}" + (", jointly" if event.joint else "")
 
 
-def _arrow(arrow: _Arrow) -> str:
-    lines = wrapped(arrow.trigger, WIDTH, "  ")
-    for word, text in (("if", arrow.interlock), ("physically", arrow.physical)):
-        if text:
-            lines.extend(_cut(wrapped(f"{word} {text}", WIDTH, "   ")))
-    if arrow.text:
-        lines.extend(wrapped(f"({arrow.text})", WIDTH, " "))
+def _drawn_together(arrows: tuple[_Arrow, ...]) -> list[list[_Arrow]]:
+    """Several from one state back to itself are one arrow: side by side they would cross each other's words."""
+    groups: dict[object, list[_Arrow]] = {}
+    for number, arrow in enumerate(arrows):
+        back = arrow.source == arrow.target
+        groups.setdefault((arrow.source, arrow.automatic) if back else number, []).append(arrow)
+    return list(groups.values())
+
+
+def _arrow(*together: _Arrow) -> str:
+    lines: list[str] = []
+    for arrow in together:
+        lines.extend(wrapped(arrow.trigger, WIDTH, "  "))
+        for word, text in (("if", arrow.interlock), ("physically", arrow.physical)):
+            if text:
+                lines.extend(_cut(wrapped(f"{word} {text}", WIDTH, "   ")))
+        if arrow.text:
+            lines.extend(wrapped(f"({arrow.text})", WIDTH, " "))
     pairs: dict[str, Attribute] = {"label": Raw(label([f" {line}" for line in lines], "l"))}
     if arrow.automatic:
         pairs["style"] = "dashed"

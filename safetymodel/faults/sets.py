@@ -12,10 +12,9 @@ from typing import Any
 from safetymodel.claims.breach_states import about_breach
 from safetymodel.claims.clock import Clock
 from safetymodel.claims.forms import emptiness
-from safetymodel.claims.judge import EngineDisagreement
 from safetymodel.claims.recheck import recheck
 from safetymodel.claims.search import Walker
-from safetymodel.claims.verdict import Judgement, Trace
+from safetymodel.claims.verdict import EngineDisagreement, Judgement, Trace
 from safetymodel.explore.engine import LimitReached, Space
 from safetymodel.explore.flags import flags_exactly, flags_of, struck_by
 from safetymodel.faults.breaches import Breaches, breaches_of
@@ -107,7 +106,7 @@ def with_runs(space: Space[Any], found: MinimalSets, breaches: Breaches[Any], cl
     """The same sets, each with a shortest run to a breach where time allows.
 
     A run that the reference step function or the second look at it does not confirm raises
-    :class:`~safetymodel.claims.judge.EngineDisagreement`.
+    :class:`~safetymodel.claims.verdict.EngineDisagreement`.
     """
     sets = tuple(replace(s, trace=_trace(space, found.requirement, breaches, s.faults, clock)) for s in found.sets)
     return replace(found, sets=sets)

@@ -37,7 +37,7 @@ from safetymodel.report.said import (
     verdict_style,
 )
 from safetymodel.traces.explain import explain
-from safetymodel.traces.wording import counted, duration_text, faults_text, formula_text, transition_text
+from safetymodel.traces.wording import and_list, counted, duration_text, faults_text, formula_text, transition_text
 
 WORDS_OF_VERDICTS = (
     ("holds", "true, in the moments between settled states too"),
@@ -155,6 +155,7 @@ def evidence_page(evidence: Evidence) -> str:
         hazards=list(_hazards(system, rows)),
         orphans=[r.name for r in rows if not r.hazards],
         told=told,
+        undecided=_undecided(run),
         findings=shown(_findings(run)),
         scenarios=scenarios,
         study=shown(_study_blocks(evidence.study)) if evidence.study else [],
@@ -207,11 +208,24 @@ def _counts(run: RunView) -> Iterator[str]:
         yield f"Two roads to a verdict disagree: {run.disagreement}"
 
 
+def _undecided(run: RunView) -> str:
+    """Those about which nothing is known; empty where there are none."""
+    names = [j.requirement.name for j in run.judgements if j.word == "undecided"]
+    return f"{and_list(names)} could not be judged" if names else ""
+
+
 def _assumptions(run: RunView) -> Iterator[str]:
     """What the verdicts rest on, in sentences."""
     system = run.system
-    budgets = ", ".join(faults_text(budget) for budget, _ in run.counts)
-    yield f"Every requirement was judged over all states that the model can reach, {budgets or 'without faults'}."
+    left = sum(j.word == "undecided" for j in run.judgements)
+    if left:
+        yield f"Of {counted(len(run.judgements), 'requirement')} {left} could not be judged within the limits."
+    if run.shortfall:
+        yield "A limit ended the search: what is broken is so whatever the states are that were not looked at."
+    else:
+        each = "Each of the others" if left else "Each requirement"
+        faults = "under the faults that stand with its verdict" if system.faults else "without faults"
+        yield f"{each} was judged over all states that the model can reach {faults}."
     yield "People, sensors and faults may act at any settled moment, in any order, as often as the model lets them."
     yield "The logic reacts before anything else happens, in any order of its transitions; a reaction takes no time."
     if system.tick is None:
