@@ -1,8 +1,8 @@
 """What is suggested for each of the five mistakes of the coach's draft: `python tests/benchmarks/suggest_draft.py`.
 
 Fails unless each suggestion makes its requirement pass and no other worse. (That for L6 fails the scenario
-patient_aboard, in which the lift starts of itself, as L6 forbids.) Names as arguments restrict it to those requirements.
-It takes some minutes: after each suggestion all requirements are verified again.
+patient_aboard, in which the lift starts of itself, as L6 forbids.) Names as arguments restrict it to those
+requirements. It takes some minutes: after each suggestion all requirements are verified again.
 """
 
 from __future__ import annotations
