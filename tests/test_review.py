@@ -123,6 +123,54 @@ def test_parts(capsys: pytest.CaptureFixture[str]) -> None:
     assert run(str(SPECS / "loading-bay.yaml"), "--only", "matrix") == 0
 
 
+def bay(tmp_path: Path, *changes: tuple[str, str]) -> str:
+    text = (SPECS / "loading-bay.yaml").read_text()
+    for old, new in changes:
+        assert text.count(old) == 1
+        text = text.replace(old, new)
+    (tmp_path / "bay.yaml").write_text(text)
+    return str(tmp_path / "bay.yaml")
+
+
+def test_a_distance_that_is_not_shown(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    spec = bay(tmp_path, (", response: 20 ms", ""))
+    assert run(spec, "--only", "response") == 3
+    out = capsys.readouterr().out
+    assert "distances: of R1 it is not shown" in out
+    assert "not shown: 2,000 mm declared, 2,000 mm or more needed" in out
+    assert "undecided: the distance of R1 (no `response` of pad_clear)" in out
+    assert "suffices" not in out
+    assert run(spec, "--only", "response", "--json", "-") == 3
+    data = json.loads(capsys.readouterr().out)
+    jsonschema.validate(data, results_schema("review"))
+    assert data["response"][0]["distance"]["suffices"] is None
+    assert data["response"][0]["distance"]["not_shown_because"] == "no `response` of pad_clear"
+
+
+def test_the_distance_of_a_broken_requirement(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    broken = ("- {from: going_down, to: still, if: relay is dropped}", "- {from: going_down, to: still, if: false}")
+    spec = bay(tmp_path, broken, ("distance: 2 m", "distance: 5 m"))
+    assert run(spec, "--only", "response") == 1
+    out = capsys.readouterr().out
+    assert "not shown: 5,000 mm declared" in out
+    assert "undecided: the distance of R1 (the requirement is broken)" in out
+
+
+def test_what_is_not_known_is_not_said_to_be_fine(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(HATCH, "--only", "response", "--states", "500") == 3
+    out = capsys.readouterr().out
+    assert "no requirement is known to be broken only while the logic reacts" in out
+    assert "not known of R3, undecided here" in out
+
+
+def test_the_reaction_that_begins_the_longest_is_named(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    spec = bay(
+        tmp_path, ("never: table is going_down and pad is occupied", "never: table is going_down and relay is dropped")
+    )
+    run(spec, "--only", "response")
+    assert "longest after pad.step_on, then relay: up -> dropped: table: going_down -> still" in capsys.readouterr().out
+
+
 @pytest.mark.parametrize(
     ("options", "said"),
     [

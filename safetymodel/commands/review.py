@@ -29,8 +29,8 @@ if TYPE_CHECKING:
     from safetymodel.insight.review import Part
 
 EXIT_CODES = (
-    "Exit codes: 0 nothing was found; 1 something was; 2 the spec or the call has problems; 3 a limit left something "
-    "undecided, and nothing was found; 4 two roads to a run disagree, which is our bug."
+    "Exit codes: 0 nothing was found; 1 something was; 2 the spec or the call has problems; 3 something is undecided, "
+    "and nothing was found; 4 two roads to a run disagree, which is our bug."
 )
 
 

@@ -24,7 +24,8 @@ HIGHEST = 1000.0
 
 @dataclass(frozen=True, slots=True)
 class Distance:
-    """``time`` in ms, ``speed`` in mm/s, the rest in mm. ``supposed``: what was not given, and was put in."""
+    """``time`` in ms, ``speed`` in mm/s, the rest in mm. ``supposed``: what was not given, and was put in. Not
+    ``known``: the time may be longer, and more ``needed``."""
 
     time: Fraction
     speed: float
@@ -32,10 +33,14 @@ class Distance:
     needed: float
     declared: float
     supposed: tuple[str, ...] = ()
+    known: bool = True
 
     @property
-    def suffices(self) -> bool:
-        return self.declared >= self.needed
+    def suffices(self) -> bool | None:
+        """None: not shown, since not all of the time is known."""
+        if self.declared < self.needed:
+            return False
+        return True if self.known else None
 
 
 def depth_at(height: float) -> float:
@@ -48,8 +53,9 @@ def least_distance(milliseconds: Fraction, speed: float, depth: float) -> float:
     return speed * float(milliseconds) / 1000 + depth
 
 
-def distance_of(approach: Approach, milliseconds: Fraction) -> Distance:
-    """Whether the declared distance suffices for a danger that lasts so long after the first sign."""
+def distance_of(approach: Approach, milliseconds: Fraction, known: bool = True) -> Distance:
+    """Whether the declared distance suffices for a danger that lasts so long after the first sign; not ``known``: or
+    longer."""
     supposed = []
     speed = approach.speed
     if speed is None:
@@ -63,4 +69,4 @@ def distance_of(approach: Approach, milliseconds: Fraction) -> Distance:
             supposed.append(f"the rule for level fields, though they are meant up to {HIGHEST:g} mm over the floor")
         depth = depth_at(approach.height or 0.0)
     needed = least_distance(milliseconds, speed, depth)
-    return Distance(milliseconds, speed, depth, needed, approach.distance, tuple(supposed))
+    return Distance(milliseconds, speed, depth, needed, approach.distance, tuple(supposed), known)

@@ -1,46 +1,58 @@
-"""The response budget: for a requirement that is broken only while the logic reacts, how long that takes at the most.
+"""The response budget: how long a requirement is broken while the logic reacts, or waits for its effect, at the most.
 
-In the model reactions take no time. In steel each takes the response of the part that moves, and of the slowest switch
-that its conditions read, as far as the spec gives them. The budget counts the reactions one after the other, in the
-worst order; parts that work side by side are then counted too long, never too short.
+In the model reactions take no time. In steel each takes some (:mod:`safetymodel.insight.step_times`), as far as the
+spec says so. The budget counts the steps one after the other, in the worst order; parts that work side by side are then
+counted too long, never too short. A deadline counts its ticks too, and what happens meanwhile.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from fractions import Fraction
-from typing import Any, Generic, TypeVar
+from typing import Any, TypeVar
 
 from safetymodel.claims.breach_states import breach_of, inside_window
 from safetymodel.claims.clock import Clock
 from safetymodel.claims.search import Walker
-from safetymodel.claims.verdict import Judgement, Trace
-from safetymodel.claims.watch import INSIDE, NOTHING, window
+from safetymodel.claims.verdict import Judgement, Trace, Word
+from safetymodel.claims.watch import INSIDE, NOTHING, lasting, window
 from safetymodel.explore.engine import LimitReached, Space
-from safetymodel.explore.moves import Move
-from safetymodel.explore.single import Single, single_moves
+from safetymodel.explore.moves import Move, moves_of
+from safetymodel.insight.costliest import Costliest, Costs
 from safetymodel.insight.distance import Distance, distance_of
 from safetymodel.insight.influence import mentioned
-from safetymodel.model.step import Step, reactions
+from safetymodel.insight.step_times import PARTS_OF_A_MS, StepTimes, in_parts
+from safetymodel.model.step import Step, steps
 from safetymodel.model.system import Requirement, System
+from safetymodel.traces.wording import and_list, move_text
 
 S = TypeVar("S")
+
+A_PART = 1 << 32
+"""What a thousandth of a ms counts; a step of the logic counts 1, so that of runs that last as long the one with more
+steps is shown."""
+
+MOST_NAMED = 8
+MOST_TOLD = 3
+FEWER_FAULTS = "looked at under fewer faults than the requirement has to withstand"
+NEVER_BROKEN = "it is never broken, so no reaction tells a time: give its approach a `stopping`"
 
 
 @dataclass(frozen=True, slots=True)
 class Budget:
-    """The longest reaction of one requirement, under up to ``faults`` faults.
+    """The longest time of one requirement, under up to ``faults`` faults.
 
-    ``steps`` of reaction, or of a deadline ``ticks``; ``time`` in ms: of the real parts (None where the spec gives no
-    response of any part that matters), the ticks of a deadline included. ``run`` leads to the longest reaction, which
-    begins after step ``begins`` of it. ``missing`` are parts that matter, and have no response. ``distance``: where
-    the spec says how a person comes near.
+    ``word`` is the verdict. ``steps`` of reaction; None where they are not what counts. Of a deadline ``ticks``.
+    ``time`` in ms: of the real parts (None where the spec gives no response of any part that matters), the ticks of
+    a deadline included. ``run`` leads to the longest reaction or wait, which begins after step ``begins`` of it.
+    ``missing`` are parts that matter, and have no response. ``doubt`` says what else keeps the time from being known.
+    ``distance``: where the spec says how a person comes near.
     """
 
     requirement: Requirement
     faults: int
-    steps: int
+    steps: int | None
     ticks: int | None = None
     time: Fraction | None = None
     run: Trace | None = None
@@ -48,181 +60,235 @@ class Budget:
     missing: tuple[str, ...] = ()
     distance: Distance | None = None
     undecided: str = ""
+    word: Word = "reacts"
+    doubt: str = ""
+
+    @property
+    def unshown(self) -> str:
+        """Why it is neither shown that the distance suffices, nor that it does not; empty where one of them is."""
+        if self.distance is None or self.distance.suffices is not None:
+            return ""
+        return self.doubt or f"no `response` of {named(self.missing)}"
 
 
 def response_budgets(
     spaces: Mapping[int, Space[Any]], judgements: tuple[Judgement, ...], clock: Clock, runs_until: Clock
 ) -> tuple[Budget, ...]:
-    """The budget of each requirement that reacts, or that has an approach and keeps its deadline."""
+    """The budget of each requirement that reacts, or that has an approach."""
     found = []
     for judgement in judgements:
-        space = spaces[judgement.budget]
-        if judgement.word == "reacts" and judgement.moment is not None and judgement.moment.steps is not None:
-            try:
-                found.append(_reacting(space, judgement, judgement.moment.steps, clock, runs_until))
-            except LimitReached as limit:
-                found.append(
-                    Budget(judgement.requirement, judgement.budget, judgement.moment.steps, undecided=str(limit))
-                )
-        elif judgement.word == "holds" and judgement.requirement.approach is not None:
-            found.append(_waiting(space.system, judgement))
+        space, approach = spaces[judgement.budget], judgement.requirement.approach
+        if not (_reacts(judgement) or approach):
+            continue
+        try:
+            found.append(_budget(space, judgement, clock, runs_until))
+        except LimitReached as limit:
+            steps = judgement.moment.steps if judgement.moment is not None else None
+            found.append(_judged(judgement, steps, undecided=str(limit), doubt=str(limit)))
     return tuple(found)
 
 
-def _waiting(system: System, judgement: Judgement) -> Budget:
-    """A requirement that is never broken, or that keeps its deadline: the longest wait, and stopping."""
+def _reacts(judgement: Judgement) -> bool:
+    return judgement.word == "reacts" and judgement.moment is not None and judgement.moment.steps is not None
+
+
+def _budget(space: Space[Any], judgement: Judgement, clock: Clock, runs_until: Clock) -> Budget:
+    match judgement.word:
+        case "reacts":
+            return _reacting(space, judgement, clock, runs_until)
+        case "holds" if judgement.requirement.within is not None:
+            return _waiting(space, judgement, clock, runs_until)
+        case "holds":
+            return _never_broken(space.system, judgement)
+        case "empty":
+            return _judged(judgement, None, doubt="the requirement is `empty`")
+        case "undecided":
+            return _judged(judgement, None, doubt="the requirement is undecided")
+        case _:
+            return _judged(judgement, None, doubt="the requirement is broken")
+
+
+def _judged(
+    judgement: Judgement,
+    steps: int | None,
+    parts: int | None = None,
+    *,
+    ticks: int | None = None,
+    shown: tuple[Trace | None, int] = (None, 0),
+    missing: tuple[str, ...] = (),
+    undecided: str = "",
+    doubt: str = "",
+) -> Budget:
+    """The budget with its distance, from thousandths of a ms (None: not known)."""
     requirement, approach = judgement.requirement, judgement.requirement.approach
-    ticks = judgement.longest_wait or 0
-    time = ticks * (system.tick or Fraction(0)) + ((approach.stopping if approach else None) or 0)
-    distance = None if approach is None else distance_of(approach, time)
-    return Budget(requirement, judgement.budget, 0, ticks=ticks, time=time, distance=distance)
+    stopping = approach.stopping if approach is not None else None
+    time = None
+    if parts is not None or stopping is not None:
+        time = Fraction(parts or 0, PARTS_OF_A_MS) + (stopping or 0)
+    distance = None
+    if approach is not None and not doubt and judgement.budget < requirement.withstand:
+        doubt = FEWER_FAULTS
+    if approach is not None:
+        distance = distance_of(approach, time or Fraction(0), known=not (doubt or missing))
+    return Budget(
+        requirement=requirement,
+        faults=judgement.budget,
+        steps=steps,
+        ticks=ticks,
+        time=time,
+        run=shown[0],
+        begins=shown[1],
+        missing=missing,
+        distance=distance,
+        undecided=undecided,
+        word=judgement.word,
+        doubt=doubt,
+    )
 
 
-def _reacting(space: Space[S], judgement: Judgement, steps: int, clock: Clock, runs_until: Clock) -> Budget:
+def named(missing: tuple[str, ...]) -> str:
+    """The parts without a response, in one list."""
+    more = [f"{len(missing) - MOST_NAMED} more"] if len(missing) > MOST_NAMED else []
+    return and_list([*missing[:MOST_NAMED], *more])
+
+
+def _never_broken(system: System, judgement: Judgement) -> Budget:
+    """Never broken in any state, so no reaction takes its time: only parts that an event moves at the same instant do,
+    and what the approach says of stopping."""
+    requirement = judgement.requirement
+    times = StepTimes(system, requirement)
+    read, signals = mentioned(requirement.formulas)
+    for signal in system.signal_order[::-1]:
+        if signal in signals:
+            more, further = mentioned([system.signals[signal].reads])
+            read |= more
+            signals |= further
+    together = [m for m in times.together() if sum(s in read for s, _ in system.events[m.number].movers) > 1]
+    given = [parts for move in together if (parts := times.of(move)) is not None]
+    stopping = requirement.approach.stopping if requirement.approach is not None else None
+    doubt = "" if together or stopping is not None else NEVER_BROKEN
+    return _judged(judgement, 0, max(given) if given else None, missing=times.missing(together), doubt=doubt)
+
+
+def _reacting(space: Space[S], judgement: Judgement, clock: Clock, runs_until: Clock) -> Budget:
     requirement, system = judgement.requirement, space.system
     watched = inside_window(space, requirement) if requirement.begins is not None else space.reached
     bad = space.common(space.common(watched, space.where(breach_of(requirement))), space.transient)
-    single = single_moves(space)
-    used = [m for m in single.moves if m.kind == "reaction" and not space.is_empty(_from(space, single, bad, m))]
-    costs = {move: _cost(system, move) for move in used}
-    known = any(cost is not None for cost in costs.values())
-    longest = _Longest(space, single, bad, {m: int(c or 0) if known else 1 for m, c in costs.items()}, clock)
-    run, begins = _shown(space, requirement, longest, runs_until)
-    approach = requirement.approach
-    stopping = approach.stopping if approach is not None else None
-    time = None
-    if known or stopping is not None:
-        time = Fraction(longest.most if known else 0, PARTS_OF_A_MS) + (stopping or 0)
-    distance = distance_of(approach, time) if approach is not None and time is not None else None
-    missing = dict.fromkeys(name for move in used for name in _without_response(system, move))
-    return Budget(requirement, judgement.budget, steps, None, time, run, begins, tuple(missing), distance)
+    times = StepTimes(system, requirement)
+    longest = Costliest(space, bad, bad, _costs(times, lambda move: move.kind == "reaction"), clock)
+    shown = _shown(space, space, requirement, times, longest, runs_until)
+    known = any(times.of(move) is not None for move in longest.moves)
+    assert judgement.moment is not None
+    return _judged(
+        judgement,
+        judgement.moment.steps,
+        longest.most // A_PART if known else None,
+        shown=shown,
+        missing=times.missing(longest.moves),
+    )
 
 
-PARTS_OF_A_MS = 1000
-"""Responses are counted in whole thousandths of a ms, rounded up."""
+def _waiting(space: Space[S], judgement: Judgement, clock: Clock, runs_until: Clock) -> Budget:
+    """A requirement that keeps its deadline: the longest wait, with the reactions into it, in it and out of it."""
+    requirement, system = judgement.requirement, space.system
+    ticks = judgement.longest_wait or 0
+    times = StepTimes(system, requirement)
+    near = space.narrowed((lasting(requirement),))
+    waiting = near.where(lasting(requirement))
+    if near.is_empty(waiting):
+        return _never_broken(system, judgement)
+    room = near.union(near.transient, near.common(near.settled, waiting))
+    longest = Costliest(near, room, waiting, _costs(times, times.counts), clock)
+    if longest.endless:
+        longest = Costliest(near, room, waiting, _costs(times, lambda move: False), clock)
+    if longest.endless:
+        doubt = f"no longest time is known: {_round(system, longest.endless)} again and again meanwhile"
+        parts = in_parts(ticks * (system.tick or Fraction(0)))
+        return _judged(judgement, None, parts, ticks=ticks, missing=times.missing(longest.moves), doubt=doubt)
+    return _judged(
+        judgement,
+        None,
+        longest.most // A_PART,
+        ticks=ticks,
+        shown=_shown(space, near, requirement, times, longest, runs_until),
+        missing=times.missing(longest.moves),
+    )
 
 
-def _from(space: Space[S], single: Single[S], members: S, move: Move) -> S:
-    return space.common(members, single.before(space.reached, move))
+def _round(system: System, moves: tuple[Move, ...]) -> str:
+    """What can go round and round: events by name, or where there are none what moves by itself."""
+    outside = [m for m in moves if m.kind in ("event", "jump")] or list(moves)
+    return f"{and_list([_name(system, move) for move in outside[:MOST_TOLD]])} can happen"
 
 
-def _read(system: System, move: Move) -> set[int]:
-    """The signals that a transition's conditions read, through whatever other signals."""
-    t = system.transitions[move.number]
-    _, found = mentioned([t.interlock, t.physical])
-    todo = list(found)
-    while todo:
-        _, more = mentioned([system.signals[todo.pop()].reads])
-        todo.extend(more - found)
-        found |= more
-    return found
+def _name(system: System, move: Move) -> str:
+    match move.kind:
+        case "event":
+            return system.events[move.number].name
+        case "jump":
+            return f"fault {system.faults[move.number].name}"
+        case _:
+            return move_text(system, system.transitions[move.number])
 
 
-def _cost(system: System, move: Move) -> int | None:
-    """The response of a reaction in thousandths of a ms; None where the spec gives none of it."""
-    own = system.subsystems[system.transitions[move.number].subsystem].response
-    switches = [r for s in _read(system, move) if (r := system.signals[s].response) is not None]
-    if own is None and not switches:
-        return None
-    return -int(-((own or 0) + max(switches, default=Fraction(0))) * PARTS_OF_A_MS // 1)
+def _costs(times: StepTimes, counts_one: Callable[[Move], bool]) -> Costs:
+    """What each move costs; these count one more."""
+    system = times.system
+    events = {e.number: tuple((parts * A_PART, when) for parts, when in times.when(e)) for e in system.events}
+    costs = {}
+    for move in moves_of(system):
+        if move.kind == "event":
+            continue
+        parts = in_parts(system.tick or Fraction(0)) if move.kind == "tick" else times.of(move) or 0
+        costs[move] = parts * A_PART + counts_one(move)
+    return Costs({move: cost for move, cost in costs.items() if cost}, events)
 
 
-def _without_response(system: System, move: Move) -> list[str]:
-    own = system.subsystems[system.transitions[move.number].subsystem]
-    named = [own.name] if own.response is None else []
-    return named + [system.signals[s].name for s in sorted(_read(system, move)) if system.signals[s].response is None]
+def _shown(
+    space: Space[S],
+    near: Space[S],
+    requirement: Requirement,
+    times: StepTimes,
+    longest: Costliest[S],
+    until: Clock,
+) -> tuple[Trace | None, int]:
+    """A shortest run to where the longest begins, and on through it; None where time for that is over.
 
-
-class _Longest(Generic[S]):
-    """The costliest run of reactions through the members, the step that leaves them included.
-
-    ``levels[n]`` has the members that runs of ``n`` steps come to, by what they have cost so far; of a state that is
-    come to at several costs only the highest counts.
+    ``near`` is the space in which it was found: what others do meanwhile comes in between.
     """
-
-    def __init__(self, space: Space[S], single: Single[S], members: S, costs: Mapping[Move, int], clock: Clock) -> None:
-        self.space = space
-        self.single = single
-        self.members = members
-        self.costs = costs
-        self.levels: list[dict[int, S]] = []
-        self.most = 0
-        self._last: tuple[int, int, S, Move] | None = None
-        level = {0: members}
-        while level:
-            clock.check()
-            self.levels.append(level)
-            self._finish(level)
-            level = self._next(level)
-
-    def _finish(self, level: dict[int, S]) -> None:
-        """Whether leaving the members from here costs more than anything so far."""
-        space, outside = self.space, self.space.minus(self.space.reached, self.members)
-        for cost, here in level.items():
-            for move, more in self.costs.items():
-                if self._last is None or cost + more > self.most or (cost + more == self.most and self._deeper()):
-                    leaving = space.common(here, self.single.before(outside, move))
-                    if not space.is_empty(leaving):
-                        self.most, self._last = cost + more, (len(self.levels) - 1, cost, leaving, move)
-
-    def _deeper(self) -> bool:
-        return self._last is not None and len(self.levels) - 1 > self._last[0]
-
-    def _next(self, level: dict[int, S]) -> dict[int, S]:
-        space, after = self.space, dict[int, S]()
-        for cost, here in level.items():
-            for move, more in self.costs.items():
-                landed = space.common(self.single.after(here, move), self.members)
-                if not space.is_empty(landed):
-                    total = cost + more
-                    after[total] = space.union(after[total], landed) if total in after else landed
-        result, seen = dict[int, S](), space.nothing()
-        for total in sorted(after, reverse=True):
-            new = space.minus(after[total], seen)
-            if not space.is_empty(new):
-                result[total] = new
-                seen = space.union(seen, new)
-        return result
-
-    def chain(self) -> list[tuple[S, Move]]:
-        """A costliest run from its begin on: for each step the members that it is taken from, and the move."""
-        assert self._last is not None
-        depth, cost, here, last = self._last
-        chain = [(here, last)]
-        while depth:
-            depth -= 1
-            for move, more in self.costs.items():
-                earlier = self.levels[depth].get(cost - more)
-                if earlier is not None:
-                    source = self.space.common(self.single.before(here, move), earlier)
-                    if not self.space.is_empty(source):
-                        cost, here = cost - more, source
-                        chain.append((here, move))
-                        break
-            else:
-                raise AssertionError("a run of reactions without a begin")
-        return chain[::-1]
-
-
-def _shown(space: Space[S], requirement: Requirement, longest: _Longest[S], until: Clock) -> tuple[Trace | None, int]:
-    """A shortest run to where the longest reaction begins, and on through it; None where time for that is over."""
-    chain = longest.chain()
+    chain = longest.chain
     watch = window(requirement) if requirement.begins is not None else NOTHING
     value = INSIDE if requirement.begins is not None else watch.first
+    first = chain[0]
+    begin = space.common(space.reached, first.members)
+    if first.way is not None and first.way.move is not None and first.way.move.kind != "reaction":
+        begin = space.common(begin, space.settled)
     before, space.on_work = space.on_work, until.check
     try:
         until.check()
-        trace = Walker(space, watch, until).shortest({value: chain[0][0]})
+        trace = Walker(space, watch, until).shortest({value: begin})
     except LimitReached:
         return None, 0
     finally:
         space.on_work = before
     assert trace is not None, "a reaction that no run comes to"
     state, taken = trace.end, list[Step]()
-    for place, (_, move) in enumerate(chain):
-        step = next(s for s in reactions(space.system, state) if s.number == move.number)
-        if place + 1 < len(chain):
-            assert space.contains(chain[place + 1][0], step.after), "a reaction that leaves its way"
-        taken.append(step)
-        state = step.after
+    for link, onward in zip(chain, [*chain[1:], None], strict=True):
+        if link.way is None:
+            break
+        while True:
+            offered = tuple(steps(space.system, state, space.budget))
+            fitting = (s for s in offered if link.way.matches(s))
+            step = next((s for s in fitting if onward is None or near.contains(onward.members, s.after)), None)
+            done = step is not None
+            if step is None:
+                step = next(s for s in offered if s.kind == "reaction" and not _of_parts(times, s))
+            taken.append(step)
+            state = step.after
+            if done:
+                break
     return Trace(trace.start, (*trace.steps, *taken)), len(trace.steps)
+
+
+def _of_parts(times: StepTimes, step: Step) -> bool:
+    return times.counts(Move(step.kind, step.number))

@@ -83,14 +83,20 @@ class Review:
     @property
     def short(self) -> tuple[Budget, ...]:
         """The budgets whose declared distance does not suffice."""
-        return tuple(b for b in self.response or () if b.distance is not None and not b.distance.suffices)
+        return tuple(b for b in self.response or () if b.distance is not None and b.distance.suffices is False)
+
+    @property
+    def unshown(self) -> tuple[Budget, ...]:
+        """The budgets of which it is not shown whether the declared distance suffices."""
+        return tuple(b for b in self.response or () if b.unshown)
 
     @property
     def found(self) -> bool:
         """Whether there is anything to look into: a defect, a broken requirement, a part of an `if` that nobody asked
-        for, a distance that does not suffice."""
+        for, a distance that does not suffice, or that belongs to a broken requirement."""
         unasked = self.necessity.unasked if self.necessity else ()
-        return bool(self.short or self.suggestions or unasked or (self.defects and self.defects.found))
+        far = self.short or any(b.word == "broken" for b in self.response or ())
+        return bool(far or self.suggestions or unasked or (self.defects and self.defects.found))
 
 
 def review(
@@ -197,6 +203,8 @@ def _review(
     if "response" in parts:
         response = brought["response"]
         undecided += [f"the response budget of {b.requirement.name} ({b.undecided})" for b in response if b.undecided]
+        open_ones = (b for b in response if b.unshown and not b.undecided)
+        undecided += [f"the distance of {b.requirement.name} ({b.unshown})" for b in open_ones]
     if "matrix" in parts:
         found = brought["matrix"]
         undecided += [f"the column {found.effects[c].name} ({found.shortfall})" for c in found.undecided]

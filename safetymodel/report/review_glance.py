@@ -58,8 +58,7 @@ def _lines(review: Review) -> Iterator[tuple[str, str, Style]]:
     if review.necessity is not None and review.necessity.parts:
         yield counted(review.necessity.parts, "part") + " of the conditions", *_parts(review)
     if review.response is not None and any(budget.distance for budget in review.response):
-        near = [budget.requirement.name for budget in review.short]
-        yield "distances", f"{and_list(near)} too near" if near else "none is too near", "bad" if near else "good"
+        yield "distances", *_distances(review)
     if review.undecided:
         yield "undecided", f"{counted(len(review.undecided), 'thing')}, listed at the end", "doubt"
 
@@ -76,6 +75,14 @@ def standing(judgements: Sequence[Judgement]) -> tuple[str, Style]:
     if not broken:
         told.insert(0, "none is known to be broken" if unknown else "none is broken")
     return "; ".join(told), "bad" if broken else "doubt" if len(told) > 1 else "good"
+
+
+def _distances(review: Review) -> tuple[str, Style]:
+    near = [budget.requirement.name for budget in review.short]
+    unshown = [budget.requirement.name for budget in review.unshown]
+    told = [f"{and_list(near)} too near"] if near else [] if unshown else ["none is too near"]
+    told += [f"of {and_list(unshown)} it is not shown"] if unshown else []
+    return ", ".join(told), "bad" if near else "doubt" if unshown else "good"
 
 
 def _parts(review: Review) -> tuple[str, Style]:

@@ -180,8 +180,10 @@ def necessity_json(found: Necessity) -> dict[str, Any]:
 
 
 def budget_json(system: System, budget: Budget) -> dict[str, Any]:
+    """``run`` leads to the longest reaction or wait and through it. ``suffices`` is null where it is not shown."""
     result: dict[str, Any] = {
         "requirement": budget.requirement.name,
+        "verdict": budget.word,
         "faults": budget.faults,
         "reactions": budget.steps,
         "ms": None if budget.time is None else milliseconds(budget.time),
@@ -203,6 +205,8 @@ def budget_json(system: System, budget: Budget) -> dict[str, Any]:
             "time_ms": milliseconds(d.time),
             "supposed": list(d.supposed),
         }
+        if budget.unshown:
+            result["distance"]["not_shown_because"] = budget.unshown
     if budget.undecided:
         result["undecided"] = budget.undecided
     return result

@@ -8,9 +8,8 @@ from fractions import Fraction
 from safetymodel.claims.verdict import Attempt, Trace
 from safetymodel.insight.defects import Defect
 from safetymodel.insight.matrix import Matrix
-from safetymodel.insight.response import Budget
-from safetymodel.insight.suggest.sentences import kind_text
 from safetymodel.insight.review import Review
+from safetymodel.insight.suggest.sentences import kind_text
 from safetymodel.insight.suggest.suggested import Suggestion
 from safetymodel.model.state import State, changes
 from safetymodel.model.system import System
@@ -24,13 +23,12 @@ from safetymodel.report.matrix_words import (
     weight,
 )
 from safetymodel.report.necessity_said import necessity_section
+from safetymodel.report.response_said import response_section
 from safetymodel.report.review_glance import at_a_glance, standing
 from safetymodel.report.said import (
     CAUTION,
     Block,
-    Grid,
     Piece,
-    Style,
     Words,
     one_line,
     run_words,
@@ -232,98 +230,6 @@ def suggestions_section(review: Review, suggestions: tuple[Suggestion, ...], qui
         if found.way is not None and not quiet:
             for line in run_lines(found.changed or system, found.way):
                 yield _indented(line)
-
-
-# -- response -----------------------------------------------------------------------------------
-
-
-def response_section(review: Review, quiet: bool) -> Iterator[Block]:
-    system, budgets = review.system, review.response or ()
-    yield from heading("Response budget")
-    if not budgets:
-        yield Words((("no requirement is broken while the logic reacts, and none has an approach", ""),), 2)
-        return
-    rows: list[tuple[Piece, ...]] = []
-    for b in budgets:
-        steps = f"{b.steps}" if b.ticks is None else "-"
-        rows.append(
-            (
-                (b.requirement.name, "strong"),
-                (str(b.faults), ""),
-                (steps, ""),
-                (time_text(b), "doubt" if b.missing and b.time is not None else ""),
-                (f"{distance_text(b)}{one_line(b.requirement.text or b.requirement.wording)}", _style(b)),
-            )
-        )
-    yield Grid(("requirement", "faults", "steps", "time", "distance, and what it says"), tuple(rows))
-    if not quiet:
-        for b in budgets:
-            yield from _budget(system, b)
-    yield Words(
-        (
-            (
-                "steps: reactions one after the other in the worst order; in the model they take no time. time: with "
-                "the `response` of the parts that move, of the slowest switch that each reads, and with `stopping`.",
-                "quiet",
-            ),
-        ),
-        2,
-    )
-
-
-def _style(budget: Budget) -> Style:
-    if budget.distance is None:
-        return ""
-    return "" if budget.distance.suffices else "bad"
-
-
-def time_text(budget: Budget) -> str:
-    if budget.time is None:
-        return "not given"
-    more = "+" if budget.missing else ""
-    return f"{duration_text(rounded_up(budget.time))}{more}"
-
-
-def rounded_up(milliseconds: Fraction) -> Fraction:
-    """Whole tenths of a ms."""
-    return Fraction(-(-milliseconds * 10 // 1), 10)
-
-
-def distance_text(budget: Budget) -> str:
-    d = budget.distance
-    if d is None:
-        return ""
-    verdict = "suffices" if d.suffices else "TOO NEAR"
-    doubt = ", as far as times are given" if budget.missing and d.suffices else ""
-    return f"{verdict}: {_mm(d.declared)} declared, {_mm(d.needed)} needed{doubt}. "
-
-
-def _mm(value: float) -> str:
-    return f"{value:,.0f} mm" if abs(value - round(value)) < 1e-9 else f"{value:,.1f} mm"
-
-
-def _budget(system: System, b: Budget) -> Iterator[Block]:
-    if b.run is not None:
-        steps = b.run.steps[b.begins :]
-        taken = [move_text(system, system.transitions[s.number]) for s in steps]
-        happened = next((s for s in reversed(b.run.steps[: b.begins]) if s.kind != "reaction"), None)
-        after = f" after {short_name(system, happened)}" if happened is not None else ""
-        yield Words(((f"{b.requirement.name}: ", "strong"), (f"longest{after}: {', then '.join(taken)}", "")), 2, 4)
-    if b.distance is not None:
-        d = b.distance
-        text = f"S = K T + C = {d.speed:g} mm/s x {float(d.time) / 1000:g} s + {_mm(d.depth)} = {_mm(d.needed)}"
-        if d.supposed:
-            text += f"; supposed: {', '.join(d.supposed)}"
-        yield Words(
-            ((f"{b.requirement.name}: ", "strong"), (f"{text} (ISO 13855, check the printed standard)", "")), 2, 4
-        )
-    if b.missing and (b.time is not None):
-        shown = list(b.missing[:8]) + ([f"{len(b.missing) - 8} more"] if len(b.missing) > 8 else [])
-        yield Words(
-            ((f"{b.requirement.name}: ", "strong"), (f"no `response`, counted as none: {and_list(shown)}", "doubt")),
-            2,
-            4,
-        )
 
 
 # -- matrix -------------------------------------------------------------------------------------

@@ -284,12 +284,13 @@ RESPONSE = _object(
         "without_response": NAMES,
     },
     {
-        "longest_wait_ms": NUMBER, "run": _list(STEP), "reaction_begins_after": COUNT,
+        "verdict": WORD, "longest_wait_ms": NUMBER, "run": _list(STEP), "reaction_begins_after": COUNT,
         "distance": _object(
             {
-                "declared_mm": _or_null(NUMBER), "needed_mm": NUMBER, "suffices": TRUTH, "speed_mm_per_s": NUMBER,
-                "depth_mm": NUMBER, "time_ms": NUMBER, "supposed": NAMES,
-            }
+                "declared_mm": _or_null(NUMBER), "needed_mm": NUMBER, "suffices": _or_null(TRUTH),
+                "speed_mm_per_s": NUMBER, "depth_mm": NUMBER, "time_ms": NUMBER, "supposed": NAMES,
+            },
+            {"not_shown_because": TEXT},
         ),
         "undecided": TEXT,
     },
