@@ -173,10 +173,24 @@ def test_after_quit_nothing_is_read() -> None:
         ("help", "wait 3 s       lets time pass"),
         ("where", "  faults: none"),
         ("blocked", "inner_door is closed, not open"),
+        ("blocked outer_door.pull", "needs physically panel is outer, but panel is idle"),
+        ("fault", "the model has no fault"),
+        ("fault outer_latch_brakes", "did you mean outer_latch_breaks?"),
+        ("fault outer_latch_breaks", "outer latch breaks [fault outer_latch_breaks]"),
     ],
 )
 def test_every_word_and_every_mistake_has_its_answer(line: str, answer: str) -> None:
     assert any(answer in said for said in talk(HATCH, line)), talk(HATCH, line)
+
+
+def test_a_fault_strikes_by_its_name_and_named_again_it_jumps() -> None:
+    name = "fault outer_latch_breaks"
+    said = talk(HATCH, name, name, name)
+    assert any("outer door moves of itself from closed to open" in line for line in said)
+    assert said[-2] == "fault outer_latch_breaks has struck already, and moves nothing here"
+    others = [fault.name for fault in HATCH.faults if fault.name != "outer_latch_breaks"]
+    told = talk(HATCH, name, f"fault {others[0]}", budget=1)
+    assert told[-2].startswith(f"fault {others[0]} cannot strike now: the model is driven with up to 1 fault")
 
 
 def test_waiting_needs_a_model_with_durations_and_a_settled_state() -> None:

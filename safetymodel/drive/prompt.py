@@ -24,8 +24,9 @@ Say = Callable[[str], None]
 HELP = """\
 A number       lets that happen; so does the name of an event, where it can happen
 wait 3 s       lets time pass (ms, s or min); `wait` alone one tick
+fault NAME     lets that fault strike; a jump fault that is up moves its subsystem
 why NAME       says what blocks an event, or what keeps or forces a subsystem where it is
-blocked        lists every event that is blocked, and why
+blocked        lists every event that is blocked, and why; `blocked NAME` says it of one
 where          lists every subsystem with its state, and every signal with its reading
 show           says again what can happen
 undo           goes one choice back
@@ -94,7 +95,8 @@ class _Dialogue:
             "show": lambda rest: self.show(),
             "wait": self._wait,
             "why": self._why,
-            "blocked": lambda rest: self._blocked(),
+            "fault": self._fault,
+            "blocked": lambda rest: self._why(rest) if rest else self._blocked(),
             "where": lambda rest: self._where(),
             "undo": lambda rest: self._undo(),
             "restart": lambda rest: self._restart(),
@@ -129,6 +131,28 @@ class _Dialogue:
             self.say(f"{name} can go {len(options)} ways: take {_numbers(options)}")
         else:
             self._why(name)
+
+    def _fault(self, rest: str) -> None:
+        """Let a fault strike by its name, or what it moves jump, as a step of a scenario does."""
+        system, state = self.session.system, self.session.state
+        found = next((fault for fault in system.faults if fault.name == rest), None)
+        if found is None:
+            hint = did_you_mean(rest, [fault.name for fault in system.faults])
+            self.say(f"the model has no fault {rest[:60]}{'; ' + hint if hint else ''}")
+            return
+        kinds = ("fault", "jump")
+        options = [o for o in self.session.options if o.step.kind in kinds and o.step.number == found.number]
+        if options:
+            self._take(options[0].number)
+        elif not self.session.settled:
+            self.say("nothing but reactions can happen before the logic has settled")
+        elif state.flags >> found.number & 1:
+            self.say(f"fault {rest} has struck already" + ("" if found.kind != "jump" else ", and moves nothing here"))
+        else:
+            allowed = faults_text(min(self.session.budget, len(system.faults)))
+            self.say(
+                f"fault {rest} cannot strike now: the model is driven {allowed}, or its signal has another fault up"
+            )
 
     def _wait(self, rest: str) -> None:
         system = self.session.system
