@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import re
 from pathlib import Path
 
 import pytest
@@ -102,6 +103,18 @@ def test_no_output_of_any_command_holds_what_cannot_be_seen(
     for path in written:
         text = path.read_bytes().decode("utf-8")
         leaks += [(path.name, line[:200]) for line in text.split("\n") if set(line) & BAD]
+        if path.suffix == ".html":
+            _is_like_the_other_pages(text)
     assert not leaks
     kinds = {path.suffix for path in written}
     assert kinds >= {".json", ".xml", ".md", ".html", ".csv", ".svg", ".py"}, kinds
+
+
+def _is_like_the_other_pages(page: str) -> None:
+    """Fits a phone, asks for nothing, and every heading of a table says of what."""
+    assert '<html lang="en">' in page
+    assert '<meta name="viewport" content="width=device-width' in page
+    assert "Content-Security-Policy\" content=\"default-src 'none'" in page
+    headings = re.findall(r"<th\b[^>]*>", page)
+    assert headings
+    assert all(" scope=" in heading for heading in headings), [h for h in headings if " scope=" not in h][:3]

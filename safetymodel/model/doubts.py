@@ -109,7 +109,7 @@ def _deny(a: Formula, b: Formula) -> bool:
 def reads_directly(system: System, description: Description) -> Iterator[Problem]:
     """An `if` that reads a physical subsystem without a signal between: no switch can fail there."""
     places: dict[tuple[str, str], dict[Span, None]] = {}
-    roles: dict[str, str] = {}
+    roles: dict[str, str | None] = {}
     logic = [system.transitions[n] for _, first in _first_of_each(system, description) for n in first.transitions]
     for t in logic:
         owner = system.subsystems[t.subsystem]
