@@ -4,14 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from fractions import Fraction
 from pathlib import Path
 
 from plain_bench import some_wrong
 
 from safetymodel.bench.defects import Defect, defect_named
+from safetymodel.bench.device import Device, DeviceError
 from safetymodel.bench.hunt import Bounds, hunt
 from safetymodel.bench.mapping import mapping_by_names, shows_subsystem
 from safetymodel.bench.run import run
+from safetymodel.bench.shortest.failing import shorten_to_failure
 from safetymodel.bench.shortest.shrink import Shrunk, shrink
 from safetymodel.bench.shortest.ways import proper
 from safetymodel.bench.stimulus import Stimulus, happenings_of, read_stimuli, stimulus_name
@@ -305,3 +308,90 @@ def test_a_difference_that_does_not_come_again_is_said() -> None:
     short = shrink(system, mapping_by_names(system), twin, found.record)
     assert short.record == found.record
     assert "did not differ again" in short.note
+
+
+GATE = """\
+safetymodel: 1
+title: Gate
+tick: 1 s
+subsystems:
+  water:
+    states: [low, high]
+    transitions:
+      - {from: low, to: high, after: 5 s, physically: paddle is up}
+      - {from: high, to: low, physically: paddle is down}
+  paddle:
+    states: [down, up]
+    events: {raise: {}, drop: {}}
+    transitions: [{from: down, to: up, on: raise}, {from: up, to: down, on: drop}]
+  gate:
+    states: [shut, open]
+    events: {swing: {}, close: {}}
+    transitions: [{from: shut, to: open, on: swing, if: level_high}, {from: open, to: shut, on: close}]
+  horn:
+    states: [silent, sounding, done]
+    events: {ask: {}}
+    transitions:
+      - {from: silent, to: sounding, on: ask}
+      - {from: sounding, to: done, after: 2 s}
+      - {from: done, to: silent, after: 6 s}
+  stop:
+    states: [free, tripped]
+    events: {press: {}, pull: {}}
+    transitions: [{from: free, to: tripped, on: press}, {from: tripped, to: free, on: pull}]
+signals: {level_high: {reads: water is high}}
+faults: {level_bridged: {signal: level_high, stuck: true}}
+"""
+
+
+def test_what_the_condition_does_not_name_may_matter() -> None:
+    """A stop that does not stay while the gate is open: with the switch bridged the gate opens without any water."""
+    system = built(GATE)
+
+    class Loose(Twin):
+        def apply(self, point: str) -> None:
+            behind = self.read(["gate"])["gate"] == "open" and point == "stop.press"
+            super().apply(point)
+            if behind:
+                super().apply("stop.pull")
+
+    names, _ = shortened(system, Loose(system), ["horn.ask", "paddle.raise", "wait 5 s", "gate.swing", "stop.press"])
+    assert names == ["fault level_bridged", "gate.swing", "stop.press"]
+
+
+def test_a_clock_that_is_wrong_may_show_at_another_timer() -> None:
+    """A tick is lost in each long wait: the horn shows it in nine happenings, the water in six."""
+    system = built(GATE)
+
+    class Slow(Twin):
+        def wait(self, milliseconds: Fraction) -> None:
+            super().wait(milliseconds - 1000 if milliseconds >= 5000 else milliseconds)
+
+    names, _ = shortened(system, Slow(system), ["horn.ask", "wait 8 s"])
+    assert names == ["paddle.raise", "wait 5 s"]
+
+
+def test_the_way_to_where_a_device_fails_is_shortened_on_new_ones() -> None:
+    system = spec(HATCH)
+    mapping, tracker, made = mapping_by_names(system), Tracker(system), []
+
+    class Failing(Twin):
+        def apply(self, point: str) -> None:
+            is_open = self.read(["inner_door"])["inner_door"] == "open"
+            if "broken" in vars(self) or (is_open and point == "panel.ask_outer"):
+                self.broken = True
+                raise DeviceError("lost", "gone")
+            super().apply(point)
+
+    def start() -> Device:
+        made.append(Failing(system))
+        return made[-1]
+
+    names = ["outer_door.pull", "panel.ask_inner", "wait 10 s", "inner_door.pull", "panel.ask_inner", "panel.ask_outer"]
+    stimuli, _ = read_stimuli(system, names)
+    record = run(system, mapping, start(), stimuli, tracker)
+    short = shorten_to_failure(system, mapping, start, record, tracker, 20.0, None)
+    shown = [stimulus_name(system, stimulus) for stimulus in short.record.stimuli]
+    assert shown == ["panel.ask_inner", "inner_door.pull", "panel.ask_outer"]
+    assert short.record.error is not None
+    assert len(made) == short.tried + 1

@@ -34,7 +34,7 @@ class Goal:
 
 
 def is_met(goal: Goal, coverage: Coverage) -> bool:
-    """Whether a goal has been reached."""
+    """Whether a goal has been reached. That a part decides is gone for once, whether anything shows it or not."""
     match goal.kind:
         case "taken":
             return goal.number in coverage.taken
@@ -43,7 +43,7 @@ def is_met(goal: Goal, coverage: Coverage) -> bool:
         case "blocked":
             return goal.number in coverage.blocked
         case "matters":
-            return coverage.seen[goal.number].matters
+            return coverage.seen[goal.number].decides
         case "apart":
             return goal.number in coverage.apart
 

@@ -37,11 +37,12 @@ class Share:
 @dataclass(slots=True)
 class Seen:
     """What was seen of one part of a condition. ``matters``: a machine without the part would have shown something
-    else than the device did."""
+    else than the device did. ``decides``: it decided about the transition, whether anything showed it or not."""
 
     true: bool = False
     false: bool = False
     matters: bool = False
+    decides: bool = False
 
 
 @dataclass(slots=True)
@@ -106,6 +107,8 @@ class Coverage:
     def _shown(self, places: list[int]) -> None:
         for place in places:
             self.seen[place].matters = True
+        for place in self._asked:
+            self.seen[place].decides = True
 
     def _certain_step(self, old: State, stimulus: Stimulus, new: State) -> None:
         if stimulus.kind == "event":

@@ -65,6 +65,7 @@ class LinesDevice:
             raise DeviceError("refused", f"cannot start {words[0]}: {why}", "is the command on the path?") from None
         self._answers: queue.Queue[str | None] = queue.Queue()
         self._said: deque[str] = deque(maxlen=3)
+        self._grace = GRACE
         self._threads = [
             threading.Thread(target=self._listen, daemon=True),
             threading.Thread(target=self._overhear, daemon=True),
@@ -100,7 +101,7 @@ class LinesDevice:
             with contextlib.suppress(OSError):  # it is gone already
                 process.stdin.close()
         try:
-            process.wait(GRACE)
+            process.wait(self._grace)
         except subprocess.TimeoutExpired:
             process.kill()
             process.wait()
@@ -134,6 +135,7 @@ class LinesDevice:
         try:
             line = self._answers.get(timeout=self.timeout + longer)
         except queue.Empty:
+            self._grace = 0.1  # it has had its time
             waited = f"{self.timeout + longer:g} s"
             raise DeviceError("slow", f"no answer to `{message['do']}` within {waited}", "see --timeout") from None
         if line is None:

@@ -12,13 +12,14 @@ from typing import Any
 
 from safetymodel.bench.connect import open_device
 from safetymodel.bench.coverage import Coverage
-from safetymodel.bench.device import Device, DeviceError
+from safetymodel.bench.device import Device, DeviceError, NoDevice
 from safetymodel.bench.hunt import Bounds, Hunt, hunt
 from safetymodel.bench.kept import Replay, Setting, read_replay, save
 from safetymodel.bench.map_file import mapping_for
 from safetymodel.bench.mapping import Mapping
 from safetymodel.bench.reactions import CannotTrack
 from safetymodel.bench.run import Record, run
+from safetymodel.bench.shortest.failing import shorten_to_failure
 from safetymodel.bench.shortest.shrink import shrink
 from safetymodel.bench.stimulus import stimulus_name
 from safetymodel.bench.tracking import Tracker
@@ -130,6 +131,15 @@ def bench(system: System, call: Call, report: Report | None = None) -> Benched |
         done = replace(blank, record=_hinted(found.record), hunt=found, first=len(found.record.stimuli))
         if found.ended == "difference" and call.shrink:
             done = _shortened(done, device, report)
+        if (
+            found.ended == "device"
+            and call.shrink
+            and found.record.stimuli
+            and getattr(device, "can_start_again", False)
+        ):
+            _close(device)
+            device = NoDevice()
+            done = _shortened_to_failure(done, report)
         return replace(done, seconds=time.monotonic() - started)
     finally:
         _close(device)
@@ -179,6 +189,29 @@ def _shortened(done: Benched, device: Device, report: Report | None) -> Benched:
     except (CannotTrack, KeyboardInterrupt):
         return replace(done, note="it was not shortened to the end")
     return replace(done, record=found.record, note=found.note, tried=found.tried if found.again else 0)
+
+
+def _shortened_to_failure(done: Benched, report: Report | None) -> Benched:
+    call, system = done.call, done.system
+
+    def start() -> Device:
+        device = open_device(call.device, system, call.timeout, call.defect or None, call.order)
+        if isinstance(device, Problem):
+            raise DeviceError("lost", device.message, device.hint)
+        return device
+
+    def hear(tried: int, length: int) -> None:
+        if report is not None:
+            report(f"shortening the way to where the device fails: {length} happenings, {tried} tries", 0)
+
+    try:
+        found = shorten_to_failure(system, done.mapping, start, done.record, done.tracker, SHRINK_SECONDS, hear)
+    except DeviceError as error:
+        return replace(done, note=f"it could not be shortened: {error.message}")
+    except (CannotTrack, KeyboardInterrupt):
+        return replace(done, note="it was not shortened to the end")
+    record = _hinted(found.record)
+    return replace(done, record=record, note=found.note, tried=found.tried if found.again else 0)
 
 
 def keep(done: Benched, out: Path) -> tuple[tuple[Path, ...], tuple[Problem, ...]]:

@@ -64,7 +64,7 @@ def said_of(run: RunTold, quiet: bool) -> tuple[Block, ...]:
         )
         blocks += [None, Grid(("exercised", "seen"), rows), None]
         missing = [(what, left) for what, _, _, left in run.coverage if left]
-        blocks += [Words(((f"not yet {what}: {_first(left)}", "quiet"),), hang=4) for what, left in missing]
+        blocks += [Words(((f"{what}, still missing: {_first(left)}", "quiet"),), hang=4) for what, left in missing]
     did = run.ran or (f"replayed {run.length}" if run.replayed else "nothing was run")
     blocks.append(Words(((did, ""),)))
     if run.uncertain and not quiet:
@@ -105,6 +105,9 @@ def _outcome(run: RunTold) -> list[Block]:
         return blocks
     kind = f"{run.trouble}: " if run.trouble else ""
     blocks = [Words((("ended early", "doubt"), (f", which is never a pass: {kind}{run.reason}", "")))]
+    if run.tried:
+        text = f"{counted(run.first, 'stimulus', 'stimuli')} at first, {counted(run.tried, 'sequence')} tried"
+        blocks.append(Words(((f"a short way there ({text})", "quiet"),)))
     if run.hint:
         blocks.append(Words(((f"hint: {run.hint}", ""),), indent=2))
     return blocks

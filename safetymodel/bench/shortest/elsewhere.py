@@ -8,7 +8,7 @@ import math
 from collections.abc import Iterator, Sequence
 
 from safetymodel.bench.run import Record
-from safetymodel.bench.shortest.suspects import Place, Places, Suspicion, explains, suspicions
+from safetymodel.bench.shortest.suspects import Place, Places, Suspicion, a_wrong_clock, explains, suspicions
 from safetymodel.bench.shortest.tries import Tries
 from safetymodel.bench.shortest.ways import Way, Ways
 from safetymodel.bench.stimulus import Stimulus, happenings_of
@@ -59,7 +59,8 @@ class _Elsewhere:
         """Try the shortest ways to where a mistake would show that may have been made; whether one is shorter.
 
         First all those that explain the run, where nothing hides them; then a few to where something may, and a few of
-        mistakes that explain one step only: there may be more than one.
+        mistakes that explain one step only: there may be more than one. Where only time has passed, a clock that is
+        wrong may show at any other timer.
         """
         doubtful: list[tuple[list[Place], Way]] = []
         for place, before, rest in self._moments():
@@ -70,6 +71,8 @@ class _Elsewhere:
                 return True
             doubtful.append(([p for g in likely for p in self._places.of(g, by_the_way=True)], rest))
             doubtful.append(([p for g in guessed if g not in likely for p in self._places.of(g)], rest))
+        if self.best.stimuli[-1].kind == "wait":
+            doubtful.append((list(self._places.of(a_wrong_clock(self.system), by_the_way=True)), ()))
         return any(self._go_there(there, rest, MOST_DOUBTFUL) for there, rest in doubtful)
 
     def _explains(self, place: int, guess: Suspicion) -> bool:
@@ -113,8 +116,10 @@ class _Elsewhere:
                 self._try(target, again=False)
         if not self.best.stimuli:
             return ""
-        wanted = self._moment(self.best.difference.before[0])
-        self._try(conjoin(tuple(wanted)))
+        before = self.best.difference.before[0]
+        wanted = self._moment(before)
+        if not self._try(conjoin(tuple(wanted))):
+            wanted = self._all_of(before, wanted)
         for part in list(wanted):
             if self.tries.late:
                 return "time ran out while shorter ways were looked for"
@@ -137,6 +142,25 @@ class _Elsewhere:
         found: list[Formula] = [InState(number, (state.states[number],)) for number in sorted(subsystems)]
         found += [FaultUp(number) for number in fault_numbers(state.flags)]
         return found
+
+    def _all_of(self, state: State, wanted: list[Formula]) -> list[Formula]:
+        """Something that the spec does not name in the condition matters: what is wanted, and of the states of all
+        subsystems those without which nothing shows. Pieces are left out, ever smaller ones."""
+        everything: list[Formula] = [InState(s.number, (state.states[s.number],)) for s in self.system.subsystems]
+        others = [part for part in everything if part not in wanted]
+        if not self._try(conjoin((*wanted, *others))):
+            return wanted
+        size = max(1, len(others) // 2)
+        while size and not self.tries.late:
+            place = 0
+            while place < len(others) and not self.tries.late:
+                rest = others[:place] + others[place + size :]
+                if self._try(conjoin((*wanted, *rest))):
+                    others = rest
+                else:
+                    place += size
+            size //= 2
+        return [*wanted, *others]
 
     def _looks(self) -> list[Formula]:
         """What the model says of the outputs that differ: reason enough where they are only read wrongly."""

@@ -61,6 +61,11 @@ def suspicions(
     return (*found, *(_wired(system, signal, value) for signal, value in wired))
 
 
+def a_wrong_clock(system: System) -> Suspicion:
+    """Every transition that waits for a time comes too late."""
+    return Suspicion(tuple((t.number, None) for t in system.transitions if t.event is None and t.latest))
+
+
 def explains(
     system: System, mapping: Mapping, tracker: Tracker, record: Record, place: int, suspicion: Suspicion
 ) -> bool:

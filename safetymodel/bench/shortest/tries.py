@@ -67,13 +67,17 @@ class Tries:
         way = proper(self.system, stimuli)
         if way not in self._known:
             self.tried += 1
-            record = run(self.system, self.mapping, self.device, way, self.tracker)
-            if record.error is not None:
-                raise record.error
-            self._known[way] = record if record.difference is not None else None
+            self._known[way] = self._tried(way)
             if self._on_step is not None:
                 self._on_step(self.tried, self.length)
         return self._known[way]
+
+    def _tried(self, way: Way) -> Record | None:
+        """The run of a way that was not tried yet, where it shows what is looked for."""
+        record = run(self.system, self.mapping, self.device, way, self.tracker)
+        if record.error is not None:
+            raise record.error
+        return record if record.difference is not None else None
 
     def better(self, stimuli: Sequence[Stimulus]) -> bool:
         """Whether these show a difference in fewer happenings than the best; they are the best then."""
