@@ -209,8 +209,8 @@ def test_writing_where_one_cannot(tmp_path: Path) -> None:
     "call",
     [
         ("verify", "--json"), ("verify", "--junit"), ("verify", "--markdown"), ("faults", "--csv"),
-        ("review", "--json"), ("review", "--markdown"), ("review", "--matrix"), ("report", "--out"), ("sheets", "--json"),
-        ("twin", "--write-map"),
+        ("review", "--json"), ("review", "--markdown"), ("review", "--matrix"), ("report", "--out"),
+        ("sheets", "--json"), ("twin", "--write-map"),
     ],
 )  # fmt: skip
 def test_a_folder_that_is_not_there_is_told_before_any_work(

@@ -126,7 +126,8 @@ class _Fitter:
         known, colon, rest = name.text.partition(":")
         if colon and known in allowed:
             if rest:
-                self.report("unknown-key", name, f"a blank is missing after `{known}:`", f"write `{known}: {rest[:40]}`")
+                hint = f"write `{known}: {rest[:40]}`"
+                self.report("unknown-key", name, f"a blank is missing after `{known}:`", hint)
             else:
                 message = f"`{known}:` of {owner} has no value"
                 self.report("unknown-key", name, message, f"write a value, after a blank: `{known}: ...`")
