@@ -26,7 +26,7 @@ from safetymodel.insight.influence import mentioned
 from safetymodel.insight.response import Budget, response_budgets
 from safetymodel.insight.review import review
 from safetymodel.model.build import load, load_text
-from safetymodel.model.formula import Formula, InState, Not
+from safetymodel.model.formula import AllOf, Formula, InState, Not
 from safetymodel.model.state import State, initial_state
 from safetymodel.model.step import Step, holds, steps
 from safetymodel.model.system import Approach, Requirement, System
@@ -186,8 +186,29 @@ def test_the_longest_reaction_of_random_systems(engine: EngineName) -> None:
                 timed += 1
             _shows(system, budget, faults, seed)
             looked += 1
+            if budget.time is not None:
+                _in_a_window(system, budget, engine, faults, seed)
     assert looked > 20
     assert timed > 10
+
+
+def _in_a_window(system: System, whole: Budget, engine: EngineName, faults: int, seed: int) -> None:
+    """Watched only from some state on, it takes no longer, and the run is one of the model's."""
+    claim = whole.requirement
+    assert claim.effect is not None
+    subject = AllOf((claim.subject, Not(claim.effect)))
+    for part in system.subsystems:
+        begins = InState(part.number, (len(part.states) - 1,))
+        watched = replace(claim, form="never", subject=subject, effect=None, begins=begins)
+        for budget in budgets_of(replace(system, requirements=(watched,)), engine, faults):
+            assert whole.time is not None
+            assert budget.time is not None
+            assert budget.time <= whole.time, seed
+            state = initial_state(system)
+            assert budget.run is not None
+            for step in budget.run.steps:
+                assert step in tuple(steps(system, state, faults)), seed
+                state = step.after
 
 
 def _shows(system: System, budget: Budget, faults: int, seed: int) -> None:
@@ -432,6 +453,37 @@ def test_broken_empty_and_undecided_requirements_with_an_approach_are_listed() -
     assert [b.word for b in limited.response or ()] == ["undecided"]
     assert "the distance of R1 (the requirement is undecided)" in limited.undecided
     assert not limited.found
+
+
+def test_in_a_window_only_what_is_watched_begins_it() -> None:
+    text = """
+safetymodel: 1
+title: Slide
+subsystems:
+  slide:
+    states: [back, middle, front]
+    events: {jump: {}, move: {}, push: {}}
+    transitions:
+      - {from: back, to: front, on: jump}
+      - {from: back, to: middle, on: move}
+      - {from: middle, to: front, on: push}
+  cam:
+    states: [down, up]
+    response: 10 ms
+    transitions: [{from: down, to: up, on: slide.jump}, {from: down, to: up, on: slide.move}]
+  stop:
+    states: ["off", "on"]
+    response: 50 ms
+    transitions: [{from: "off", to: "on", if: slide is front and cam is up}]
+requirements:
+  R1: {never: slide is front and stop is off, from: slide is middle}
+  R2: {never: slide is front and stop is off}
+"""
+    system, problems = load_text(text, "slide.yaml")
+    assert system is not None, problems
+    for engine in ENGINES:
+        # the jump moves the cam too, which takes 10 ms; the push does not
+        assert [b.time for b in budgets_of(system, engine, 0)] == [50, 60]
 
 
 def test_fewer_faults_than_it_has_to_withstand_show_nothing() -> None:

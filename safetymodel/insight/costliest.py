@@ -58,10 +58,14 @@ class Costliest(Generic[S]):
     ``endless`` are moves by which it can cost more without end; then ``most`` says nothing.
     """
 
-    def __init__(self, space: Space[S], room: S, lasting: S, costs: Costs, clock: Clock) -> None:
+    def __init__(
+        self, space: Space[S], room: S, lasting: S, costs: Costs, clock: Clock, watched: S | None = None
+    ) -> None:
+        """``watched``: where it can begin from; everywhere unless told."""
         self._space, self._clock = space, clock
         self._lasting = space.common(lasting, room)
-        self._origin = space.minus(space.reached, space.common(room, space.union(self._lasting, space.settled)))
+        begun = space.common(room, space.union(self._lasting, space.settled))
+        self._origin = space.minus(space.reached if watched is None else watched, begun)
         self._inside = space.inside(room)
         self._whole = single_moves(space)
         self._costs = costs
@@ -71,15 +75,15 @@ class Costliest(Generic[S]):
         self._opening = [way for move in self._told for way in self._event(self._whole, move)]
         self._levels: list[dict[int, S]] = []
         self.most, self.endless = 0, tuple[Move, ...]()
-        begun = self._begin()
-        self._passed = self._on_the_way(begun)
+        opened = self._begin()
+        self._passed = self._on_the_way(opened)
         self._ways = self._made(single_moves(self._inside))
         self._leaving = self._made(self._whole)
         self._ends = [(way, way.before(space.reached)) for way in self._leaving if way.cost]
         self._last: tuple[int, int, Link[S]] | None = None
         self.endless = self._round_and_round()
         if not self.endless:
-            self._run(begun)
+            self._run(opened)
 
     @property
     def moves(self) -> list[Move]:

@@ -175,7 +175,7 @@ def _reacting(space: Space[S], judgement: Judgement, clock: Clock, runs_until: C
     watched = inside_window(space, requirement) if requirement.begins is not None else space.reached
     bad = space.common(space.common(watched, space.where(breach_of(requirement))), space.transient)
     times = StepTimes(system, requirement)
-    longest = Costliest(space, bad, bad, _costs(times, lambda move: move.kind == "reaction"), clock)
+    longest = Costliest(space, bad, bad, _costs(times, lambda move: move.kind == "reaction"), clock, watched)
     shown = _shown(space, space, requirement, times, longest, runs_until)
     known = any(times.of(move) is not None for move in longest.moves)
     assert judgement.moment is not None
