@@ -29,7 +29,7 @@ from safetymodel.bench.sheets.plan import Planner
 from safetymodel.bench.sheets.sheet_run import mapping_with_forces, run_sheet, worked_data
 from safetymodel.bench.sheets.sheets import COLUMNS
 from safetymodel.bench.sheets.stages import Goal
-from safetymodel.bench.sheets.walks import HIDDEN, SEEN_BY_ORDER, Plan
+from safetymodel.bench.sheets.walks import HIDDEN, SEEN_BY_ORDER, Plan, Walk
 from safetymodel.bench.sights import Sight, alone, assigned, part_list
 from safetymodel.bench.stimulus import Stimulus
 from safetymodel.bench.twin import Twin
@@ -50,6 +50,7 @@ from safetymodel.model.step import (
 )
 from safetymodel.model.system import System
 from safetymodel.problems import Problem
+from safetymodel.report.markdown import escaped
 from safetymodel.report.sheet_pages import in_print, sheet_csv, sheet_markdown, sheet_page
 from safetymodel.report.sheets_said import worked_lines
 
@@ -1073,3 +1074,61 @@ def test_no_walk_leads_into_what_a_requirement_forbids(tmp_path: Path) -> None:
     sheet = sluice(tmp_path, unsafe).sheet
     outcomes = {u.goal: u.outcome for u in sheet.untested}
     assert outcomes["level switch bridged [fault level_high_bridged]: a condition turns by it alone"] == "forbidden"
+
+
+# -- after a walk -------------------------------------------------------------------------------------
+
+
+def let_go_by_force(system: System, states: set[State]) -> set[State]:
+    return {way[-1][0] for state in states for way in settlings(system, state._replace(flags=0))}
+
+
+def test_the_rows_back_lead_to_the_initial_state_in_every_run() -> None:
+    looked = 0
+    some = [commissioned(name).plan for name in ("two-door-hatch.yaml", "pass-through.yaml")]
+    for plan in (*some, *(plan for plan, _ in [*plans(), *hiding_plans()])):
+        for walk in plan.walks:
+            try:
+                looked += walk.back is not None and leads_home(plan.forced.system, walk)
+            except RecursionError:
+                continue
+    assert looked > 15
+
+
+def leads_home(system: System, walk: Walk) -> bool:
+    start = {way[-1][0] for way in settlings(system, initial_state(system))}
+    here = set(start)
+    for row in walk.rows:
+        here = {way[-1][0] for state in here for way in paths(system, state, row)}
+    here = let_go_by_force(system, here)
+    for row in walk.back or ():
+        assert row.kind in ("event", "wait", "until")
+        here = {way[-1][0] for state in here for way in paths(system, state, row)}
+    assert {state.states for state in here} <= {state.states for state in start}
+    return bool(walk.back)
+
+
+def test_what_moves_when_a_force_is_taken_off_stands_beside_it(tmp_path: Path) -> None:
+    """A paddle is up though the stop is tripped, since `stop_free` is forced: it drops when the force is taken off."""
+    sheet = sluice(tmp_path).sheet
+    parts = [part for chapter in sheet.chapters for part in chapter.parts if part.removals]
+    told = {removal: part for part in parts for removal in part.removals}
+    falls = next(text for text in told if text.startswith("take the force off stop_free (was held true): "))
+    assert re.search(r": (inlet|outlet): up -> down at once$", falls)
+    assert "stop.reset" in told[falls].back
+    text, page = sheet_markdown(sheet, COLUMNS), sheet_page(sheet)
+    for part in parts:
+        assert f"Back to the initial state: {escaped(part.back)}." in text
+        assert f"Back to the initial state: {part.back}." in page
+    assert any(row[0] == f"after {parts[0].number}" for row in csv.reader(io.StringIO(sheet_csv(sheet, COLUMNS))))
+
+
+def test_no_way_back_is_said_so(tmp_path: Path) -> None:
+    text = """
+safetymodel: 1
+title: Fuse
+subsystems:
+  fuse: {states: [whole, blown], events: {blow: {}}, transitions: [{from: whole, to: blown, on: blow}]}
+"""
+    (part,) = (part for chapter in sluice(tmp_path, text).sheet.chapters for part in chapter.parts)
+    assert part.back == "no way back was found with the events of the model: start the machine anew"

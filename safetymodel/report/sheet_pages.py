@@ -149,6 +149,9 @@ def sheet_csv(sheet: SheetView, columns: Sequence[str]) -> str:
             for place, line in enumerate(part.lines, 1):
                 values = columns_of(line, part.removals, place == len(part.lines))
                 writer.writerow([_cell(value) for value in values])
+            row = [""] * len(columns)
+            row[0], row[3] = f"after {part.number}", f"back to the initial state: {part.back}"
+            writer.writerow([_cell(value) for value in row])
     for step, what in sheet.put_back:
         row = [""] * len(columns)
         row[0], row[3], row[12] = f"end, {step}", what, "[ ]"
@@ -187,6 +190,7 @@ def _markdown(sheet: SheetView, columns: Sequence[str]) -> Iterator[str]:
             last = len(part.lines)
             rows = [columns_of(line, part.removals, place == last) for place, line in enumerate(part.lines, 1)]
             yield from _table(columns, rows)
+            yield f"Back to the initial state: {escaped(part.back)}.\n"
     yield "\n## To be put back\n"
     yield from _table(
         ("step", "what", "taken off", "tester", "witness"), [[step, what, "", "", ""] for step, what in sheet.put_back]

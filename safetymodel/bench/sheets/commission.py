@@ -12,6 +12,7 @@ from safetymodel.bench.sheets.goals import goals_of
 from safetymodel.bench.sheets.modes import Asked
 from safetymodel.bench.sheets.plan import Planner
 from safetymodel.bench.sheets.reach import forbidden_states
+from safetymodel.bench.sheets.returns import Nearby
 from safetymodel.bench.sheets.sheets import Sheet, sheet_of
 from safetymodel.bench.sheets.tours import (
     SettledModel,
@@ -151,7 +152,9 @@ def _with_switches(plan: Plan, model: SettledModel, n: int) -> tuple[Plan, Probl
     shows = shows_of(Follower(plan.forced.system), plan.goals, rows)
     known = {n for w in plan.walks for row in w.shows for n in row}
     new = tuple(tuple(g for g in row if g not in known) for row in shows)
-    return replace(plan, walks=(*plan.walks, Walk("steps", rows, new))), None
+    last = model.states[model.steps[walk[-1]].target] if walk else model.states[0]
+    back = Nearby(Follower(plan.forced.system)).way((last,))
+    return replace(plan, walks=(*plan.walks, Walk("steps", rows, new, back))), None
 
 
 def _hazard(system: System, rows: Sequence[Stimulus]) -> str:

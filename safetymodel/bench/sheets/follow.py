@@ -127,6 +127,13 @@ class Follower:
         seen.update(dict.fromkeys(state for state in states if state.states[subsystem] == wanted))
         return tuple(state for state in states if state.states[subsystem] != wanted)
 
+    def let_go(self, state: State) -> Done:
+        """What the logic makes of it when every fault and force is taken back. Raises CannotTrack."""
+        if not state.flags:
+            return Done(None, (state,), (state,))
+        phase = self._phase({state: [(state._replace(flags=0), self._everybody)]})
+        return Done(None, (state,), phase.settled, (phase,))
+
     def untils(self, states: tuple[State, ...]) -> Iterator[Done]:
         """Waits that end when a subsystem with a window of time is seen where time brings it for sure, each in one
         state only, whatever the moment of the move; none in a system without such windows."""

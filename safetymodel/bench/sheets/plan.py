@@ -7,7 +7,8 @@ it on the model in every order of reaction (`replay`), never by the search that 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import replace
 from functools import partial, reduce
 from typing import Generic, TypeVar
 
@@ -19,6 +20,7 @@ from safetymodel.bench.sheets.least import least_rows
 from safetymodel.bench.sheets.proposals import FARTHEST, MOST_TRIES, Proposals
 from safetymodel.bench.sheets.reach import Reach
 from safetymodel.bench.sheets.replay import Watcher
+from safetymodel.bench.sheets.returns import Returns
 from safetymodel.bench.sheets.rooms import Places, Rooms
 from safetymodel.bench.sheets.shorten import Shortener
 from safetymodel.bench.sheets.stages import SECTIONS, Goal, Section
@@ -115,7 +117,19 @@ class Planner(Generic[S]):
                 reason = self.reasons.setdefault(number, self.shortfall or "no walk was found that shows it")
                 self.outcomes[number] = OUTCOME_OF.get(reason, outcome)
         least = 0 if self.shortfall else self._least(walks)
+        walks = tuple(self._with_ways_back(walks))
         return Plan(self.forced, self.goals, walks, tuple(self.outcomes), self.reasons, least, self.shortfall)
+
+    def _with_ways_back(self, walks: Iterable[Walk]) -> Iterator[Walk]:
+        """The walks, each with the rows that lead back to the initial state, as far as time allows."""
+        returns = None if self.shortfall else Returns(self.rooms, self.follower)
+        for walk in walks:
+            self._tell("looking for ways back")
+            try:
+                yield walk if returns is None else replace(walk, back=returns.after(walk.rows))
+            except LimitReached as limit:
+                self.shortfall, returns = str(limit), None
+                yield walk
 
     def _shortened(self) -> tuple[Walk, ...]:
         """The walks without detours; as they were pruned, where a limit leaves no time for that."""

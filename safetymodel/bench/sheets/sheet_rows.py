@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Set as AbstractSet
 from dataclasses import dataclass
 
+from safetymodel.bench.reactions import CannotTrack
 from safetymodel.bench.sheets.follow import Done, Follower
 from safetymodel.bench.sheets.forcing import Forced, force_text, how_forced
 from safetymodel.bench.sheets.stages import Goal
@@ -81,7 +82,7 @@ class Rows:
             return f"at most {ticks_text(self.system, row.number)}"
         return ticks_text(self.system, row.number) if row.kind == "wait" else ""
 
-    def _stimulus(self, row: Stimulus, done: Done) -> str:
+    def _stimulus(self, row: Stimulus, done: Done | None) -> str:
         if row.kind == "event":
             return event_text(self.system.events[row.number])
         if row.kind == "wait":
@@ -89,7 +90,7 @@ class Rows:
         if row.kind == "until":
             return f"wait until {seen_text(self.system, row)}, then go on at once"
         if row.kind == "fault":
-            return force_text(self.forced, row.number, done.before)
+            return force_text(self.forced, row.number, done.before if done is not None else ())
         fault = self.system.faults[row.number]
         subject = self.system.subsystems[fault.subject]
         return f"move {subject.label} from {subject.states[fault.state or 0]} to {subject.states[fault.target]} by hand"
@@ -127,6 +128,29 @@ class Rows:
         subsystems = {self.system.transitions[t].subsystem for t in moved}
         about = [r.name for r in self.system.requirements if goals and subsystems & mentioned(self.system, r.number)]
         return list(dict.fromkeys([*named, *about]))[:MOST_REQUIREMENTS]
+
+    # -- after a walk -------------------------------------------------------------------------
+
+    def let_go(self, states: tuple[State, ...]) -> str:
+        """What moves when every force is taken off: in each of the possible states, by each order of reaction."""
+        found: dict[str, None] = {}
+        for state in states:
+            try:
+                ends = self.follower.let_go(state).after
+            except CannotTrack:
+                return "the logic goes round for ever then"
+            for after in ends:
+                changes = "; ".join(change_texts(self.system, state, after))
+                found[f"{changes} at once" if changes else "nothing moves"] = None
+        return " OR ".join(found)
+
+    def way_back(self, rows: tuple[Stimulus, ...] | None) -> str:
+        """What is done after a walk, to come back to the initial state."""
+        if rows is None:
+            return "no way back was found with the events of the model: start the machine anew"
+        if not rows:
+            return "it is there"
+        return "; ".join(self._stimulus(row, None) for row in rows)
 
     # -- what is expected ---------------------------------------------------------------------
 

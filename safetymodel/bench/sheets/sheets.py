@@ -41,7 +41,8 @@ CAUTIONS = (
     "load, a test weight or a marker for a person; radiation is off (dummy load, key out) unless the row cannot be "
     "shown without it.",
     "A forced signal or a bypass suspends a protection: one at a time, under lock and key, with somebody at the "
-    "emergency stop, and taken off before the next walk.",
+    "emergency stop, and taken off before the next walk. Taking it off can move the machine: what moves then stands "
+    "beside it.",
     "If the machine does anything that a row does not expect, stop, make it safe, and look for the reason before you "
     "go on.",
     "The sheet follows the model in the spec file, and shows nothing of what the model leaves out.",
@@ -50,12 +51,14 @@ CAUTIONS = (
 
 @dataclass(frozen=True, slots=True)
 class Part:
-    """One walk: its rows, what has to be put back after it, and the faults and forces of its rows."""
+    """One walk: its rows, what has to be put back after it and what then moves, the faults and forces of its rows, and
+    what is done after that to come back to the initial state."""
 
     number: str
     lines: tuple[Line, ...]
     removals: tuple[str, ...]
     faults: tuple[str, ...] = ()
+    back: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -188,7 +191,10 @@ class _Writer:
             if shown:
                 return "No walk of its own: the walks before show it (listed under What is shown where)."
             return "Nothing of this can be planned for this spec."
-        return "Each walk begins with the machine in its initial state, and nothing forced."
+        return (
+            "Each walk begins with the machine in its initial state, and nothing forced. How it comes back to there "
+            "stands under the walk."
+        )
 
     def _bypass_check(self, number: int) -> Chapter:
         start = self.follower.start().after[0]
@@ -218,8 +224,10 @@ class _Writer:
             if row.kind == "fault":
                 removals.append(removal_text(self.forced, row.number))
                 self.put_back.append((step, removals[-1]))
+        moves = self.rows.let_go(done.after)
+        removals = [f"{removal}: {moves}" for removal in removals]
         faults = tuple(dict.fromkeys(line.fault for line in lines if line.fault))
-        return Part(number, tuple(lines), tuple(removals), faults)
+        return Part(number, tuple(lines), tuple(removals), faults, self.rows.way_back(walk.back))
 
     def _note(self, step: str, shows: Iterable[int]) -> None:
         for number in shows:

@@ -38,11 +38,12 @@ SEEN_BY_ORDER = (
 @dataclass(frozen=True, slots=True)
 class Walk:
     """Rows from the initial state. ``fault`` is the one that they bring about, ``shows`` has the goals of each row
-    (first: of the initial state)."""
+    (first: of the initial state). ``back`` are rows that lead back to it, once every force is off; None: none found."""
 
     section: Section
     rows: tuple[Stimulus, ...]
     shows: tuple[tuple[int, ...], ...]
+    back: tuple[Stimulus, ...] | None = None
 
     @property
     def fault(self) -> int | None:
