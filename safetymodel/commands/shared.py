@@ -90,7 +90,7 @@ EngineChoice = Annotated[Engine, typer.Option("--engine", help="Write down every
 @contextmanager
 def ended_by_limits() -> Iterator[None]:
     """Where a limit ends the work, the program ends with 3; where two roads disagree, which is our bug, with 4."""
-    from safetymodel.claims.judge import EngineDisagreement
+    from safetymodel.claims.verdict import EngineDisagreement
     from safetymodel.explore.engine import LimitReached
 
     try:
