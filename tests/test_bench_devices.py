@@ -261,6 +261,9 @@ def test_mistakes_in_a_map(hatch: System) -> None:
     hints = {p.slug: p.hint for p in problems}
     assert hints["unknown-event"] == "did you mean panel.ask_inner?"
     assert hints["unknown-output"] == "did you mean panel?"
+    forced = b"safetymodel_map: 1\noutputs: {panel: {point: a}}\nfaults: {forced_inner_shut_true: {apply: b}}\n"
+    (problem,) = read_mapping(forced, "map.yaml", hatch)[1]
+    assert problem.hint == "a signal is forced where the bench plays it: `inputs: {inner_shut: {point: ...}}`"
     for text in (b"", b"- a\n", b"safetymodel_map: 2\noutputs: {panel: {point: a}}\n", b"\xff"):
         mapping, problems = read_mapping(text, "map.yaml", hatch)
         assert mapping is None
@@ -512,3 +515,16 @@ def test_names_of_the_spec_need_no_map(hatch: System) -> None:
     mapping = mapping_by_names(hatch)
     assert mapping.points == tuple(s.name for s in hatch.subsystems)
     assert json.dumps([a.point for a in mapping.faults if a is not None]).count("fault ") == 3
+
+
+def test_an_empty_line_is_called_so(hatch: System) -> None:
+    from safetymodel.bench.device import DeviceError
+
+    command = f'{sys.executable} -c "import sys; [print(flush=True) for line in sys.stdin]"'
+    device = open_device(f"lines:{command}", hatch)
+    assert not isinstance(device, Problem)
+    try:
+        with pytest.raises(DeviceError, match="the device answers with an empty line"):
+            device.reset()
+    finally:
+        device.close()

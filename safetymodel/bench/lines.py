@@ -149,7 +149,7 @@ class LinesDevice:
             answer = None
         if not isinstance(answer, dict):
             hint = "it writes one JSON object a line, and nothing else, to its output"
-            raise DeviceError("garbage", f"the device answers {_short(line)}", hint)
+            raise DeviceError("garbage", f"the device answers {_short(line) or 'with an empty line'}", hint)
         if "error" in answer:
             raise DeviceError("refused", f"the device says: {_short(answer['error'])}")
         return answer

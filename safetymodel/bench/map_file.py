@@ -22,6 +22,7 @@ Point names are the device's own. What no output shows is followed as a set of p
 
 from __future__ import annotations
 
+import re
 from fractions import Fraction
 
 from safetymodel.bench.device import Value
@@ -198,13 +199,19 @@ class _Reader:
         found: dict[str, Action | None] = {}
         for name, node in self.pairs(root, key):
             if name.text not in names:
-                self.wrong(
-                    f"unknown-{what}", name, f"the spec has no {what} {name.text}", did_you_mean(name.text, names)
-                )
+                hint = self.forced_signal(name.text) or did_you_mean(name.text, names)
+                self.wrong(f"unknown-{what}", name, f"the spec has no {what} {name.text}", hint)
             found[name.text] = action = self.action(node, f"{what} {name.text}")
             if action is not None:
                 self.once(action, f"{what} {name.text}", node)
         return tuple(found.get(name) for name in names)
+
+    def forced_signal(self, name: str) -> str:
+        """What helps where somebody names a tester's force (``forced_SIGNAL_true``) as if it were a fault."""
+        forced = next(
+            (s.name for s in self.system.signals if re.fullmatch(f"forced_{s.name}_(true|false)_*", name)), ""
+        )
+        return f"a signal is forced where the bench plays it: `inputs: {{{forced}: {{point: ...}}}}`" if forced else ""
 
     def action(self, node: Node, owner: str) -> Action | None:
         apply, set_, to = node.get("apply"), node.get("set"), node.get("to")
