@@ -22,7 +22,7 @@ from safetymodel.explore.moves import Move, moves_of
 from safetymodel.insight.costliest import Costliest, Costs
 from safetymodel.insight.distance import Distance, distance_of
 from safetymodel.insight.influence import mentioned
-from safetymodel.insight.step_times import PARTS_OF_A_MS, StepTimes, in_parts
+from safetymodel.insight.step_times import PARTS_OF_A_MS, StepTimes, claimed, in_parts
 from safetymodel.model.step import Step, steps
 from safetymodel.model.system import Requirement, System
 from safetymodel.traces.wording import and_list, move_text
@@ -157,7 +157,7 @@ def _never_broken(system: System, judgement: Judgement) -> Budget:
     and what the approach says of stopping."""
     requirement = judgement.requirement
     times = StepTimes(system, requirement)
-    read, signals = mentioned(requirement.formulas)
+    read, signals = mentioned(claimed(requirement))
     for signal in system.signal_order[::-1]:
         if signal in signals:
             more, further = mentioned([system.signals[signal].reads])
@@ -282,7 +282,8 @@ def _shown(
             step = next((s for s in fitting if onward is None or near.contains(onward.members, s.after)), None)
             done = step is not None
             if step is None:
-                step = next(s for s in offered if s.kind == "reaction" and not _of_parts(times, s))
+                others = (s for s in offered if s.kind == "reaction" and not _of_parts(times, s))
+                step = next(s for s in others if near.contains(link.members, s.after))
             taken.append(step)
             state = step.after
             if done:

@@ -2,8 +2,8 @@
 
 A reaction takes the response of the part that moves, and of the slowest switch that its conditions read. An event takes
 the longest response of the parts that it moves at the same instant; of the part whose event it is only where that is a
-sensor, which shows it so much later. Only parts that the requirement depends on count, through whatever chain of
-reading.
+sensor, which shows it so much later. Only parts count that the requirement depends on through automatic transitions:
+all others decide no more than which events can happen, and the time of these is free in any case.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from collections.abc import Collection, Iterable
 from fractions import Fraction
 
 from safetymodel.explore.moves import Move
-from safetymodel.insight.influence import mentioned
+from safetymodel.insight.influence import influence, mentioned
 from safetymodel.model.able import able
 from safetymodel.model.formula import AllOf, AnyOf, Formula, Not
 from safetymodel.model.system import Event, Requirement, Subsystem, System
@@ -26,14 +26,18 @@ def in_parts(milliseconds: Fraction) -> int:
     return -int(-milliseconds * PARTS_OF_A_MS // 1)
 
 
+def claimed(requirement: Requirement) -> tuple[Formula, ...]:
+    """What breaks the requirement, or what causes what, without the window in which it is asked."""
+    effect = () if requirement.effect is None else (requirement.effect,)
+    return (requirement.subject, *effect)
+
+
 class StepTimes:
     """What each move takes while a requirement waits for the logic."""
 
     def __init__(self, system: System, requirement: Requirement) -> None:
-        from safetymodel.explore.cone import cone_of
-
         self.system = system
-        self.parts: frozenset[int] = cone_of(system, requirement.formulas).subsystems
+        self.parts = influence(system, claimed(requirement)).subsystems
 
     def of(self, move: Move) -> int | None:
         """Thousandths of a ms; None where the spec gives nothing of it. Of an event: the most that it can take."""

@@ -198,7 +198,7 @@ SUBSYSTEM = Record(
         Key("initial", _NAME, "the initial state, where it is not the first"),
         Key("events", Table(EVENT, null_item=True), "events that belong to this subsystem"),
         Key("transitions", Listing(TRANSITION, empty=True), "the ways between the states"),
-        Key("response", _DURATION, "how long the real part takes for a reaction; no time of the model"),
+        Key("response", _DURATION, "how long the real part takes to react, or as a sensor to show; no model time"),
     ),
 )
 SIGNAL = Record(
