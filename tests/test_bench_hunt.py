@@ -239,7 +239,7 @@ def test_three_lines_in_a_pytest_file_of_a_user(tmp_path: Path, controller: str,
     path = tmp_path / "test_mine.py"
     path.write_text(THREE_LINES.format(controller=controller, spec=HATCH), encoding="utf-8")
     done = subprocess.run(
-        [sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", "--hypothesis-seed=1", str(path)],
+        [sys.executable, "-m", "pytest", "-q", "-rP", "-p", "no:cacheprovider", "--hypothesis-seed=1", str(path)],
         capture_output=True, text=True, timeout=120, cwd=tmp_path, env={"PYTHONPATH": str(ROOT / "tests"), "PATH": ""},
     )  # fmt: skip
     assert done.returncode == code, done.stdout + done.stderr
@@ -248,3 +248,60 @@ def test_three_lines_in_a_pytest_file_of_a_user(tmp_path: Path, controller: str,
         story = done.stdout[done.stdout.rindex("the device differs from the model") :]
         numbers = [int(n) for n in re.findall(r"^E? *([0-9]+)  ", story, re.MULTILINE)]
         assert max(numbers) == 4, story
+    else:
+        assert re.search(r"^states entered: ([0-9]+) of \1$", done.stdout, re.MULTILINE), done.stdout
+
+
+BEHIND_A_TIMER = """\
+safetymodel: 1
+title: Lock
+tick: 1 s
+subsystems:
+  horn:
+    states: [silent, sounding, done]
+    events: {ask: {}}
+    transitions:
+      - {from: silent, to: sounding, on: ask, if: stop is free}
+      - {from: sounding, to: done, after: 3 s}
+      - {from: done, to: silent, after: 4 s}
+      - {from: [sounding, done], to: silent, if: stop is tripped}
+  gate:
+    states: [shut, open]
+    events: {swing: {}, close: {}}
+    transitions: [{from: shut, to: open, on: swing, if: horn is done}, {from: open, to: shut, on: close}]
+  paddle:
+    states: [down, up]
+    events: {raise: {}, drop: {}}
+    transitions:
+      - {from: down, to: up, on: raise, if: gate_shut and horn is done and stop is free}
+      - {from: up, to: down, on: drop}
+  stop:
+    states: [free, tripped]
+    events: {press: {}, pull: {}}
+    transitions: [{from: free, to: tripped, on: press}, {from: tripped, to: free, on: pull}]
+signals: {gate_shut: {reads: gate is shut}}
+"""
+
+ON_A_TWIN = """\
+from pathlib import Path
+from safetymodel.bench import fuzz_machine
+from safetymodel.bench.defects import defect_named
+from safetymodel.bench.twin import Twin
+from safetymodel.model.build import load
+SYSTEM, _ = load(str(Path(__file__).parent / "lock.yaml"))
+DEFECT = defect_named(SYSTEM, "drop:paddle.down-up:gate_shut")
+Test = fuzz_machine(SYSTEM, lambda: Twin(SYSTEM, [DEFECT])).TestCase
+"""
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_a_machine_of_hypothesis_finds_a_missing_part_behind_a_timer(tmp_path: Path, seed: int) -> None:
+    (tmp_path / "lock.yaml").write_text(BEHIND_A_TIMER, encoding="utf-8")
+    path = tmp_path / "test_mine.py"
+    path.write_text(ON_A_TWIN, encoding="utf-8")
+    done = subprocess.run(
+        [sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", f"--hypothesis-seed={seed}", str(path)],
+        capture_output=True, text=True, timeout=120, cwd=tmp_path, env={"PATH": ""},
+    )  # fmt: skip
+    assert done.returncode == 1, done.stdout + done.stderr
+    assert "paddle: the model says down, the device shows up" in done.stdout
