@@ -1113,8 +1113,8 @@ def test_what_moves_when_a_force_is_taken_off_stands_beside_it(tmp_path: Path) -
     sheet = sluice(tmp_path).sheet
     parts = [part for chapter in sheet.chapters for part in chapter.parts if part.removals]
     told = {removal: part for part in parts for removal in part.removals}
-    falls = next(text for text in told if text.startswith("take the force off stop_free (was held true): "))
-    assert re.search(r": (inlet|outlet): up -> down at once$", falls)
+    falls = next(text for text in told if text.startswith("take the force off stop_free (was held true); "))
+    assert re.search(r"; then (inlet|outlet): up -> down at once$", falls)
     assert "stop.reset" in told[falls].back
     text, page = sheet_markdown(sheet, COLUMNS), sheet_page(sheet)
     for part in parts:

@@ -225,8 +225,8 @@ class _Writer:
                 removals.append(removal_text(self.forced, row.number))
                 self.put_back.append((step, removals[-1]))
         moves = self.rows.let_go(done.after)
-        removals = [f"{removal}: {moves}" for removal in removals]
-        faults = tuple(dict.fromkeys(line.fault for line in lines if line.fault))
+        removals = [f"{removal}; then {moves}" for removal in removals]
+        faults = tuple(dict.fromkeys(line.fault.removeprefix("none; ") for line in lines if line.fault))
         return Part(number, tuple(lines), tuple(removals), faults, self.rows.way_back(walk.back))
 
     def _note(self, step: str, shows: Iterable[int]) -> None:
