@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 EXIT_CODES = (
     "Exit codes: 0 no difference in what was run, which shows nothing of what was not; 1 the device differs from the "
     "model; 2 the spec, the map or the call has problems; 3 it ended early: device lost, too slow or not to be "
-    "understood."
+    "understood, or nothing was done; 130 interrupted."
 )
 
 DeviceName = Annotated[

@@ -65,6 +65,7 @@ def said_of(run: RunTold, quiet: bool) -> tuple[Block, ...]:
         blocks += [None, Grid(("exercised", "seen"), rows), None]
         missing = [(what, left) for what, _, _, left in run.coverage if left]
         blocks += [Words(((f"{what}, still missing: {_first(left)}", "quiet"),), hang=4) for what, left in missing]
+        blocks += [None] if missing else []
     did = run.ran or (f"replayed {run.length}" if run.replayed else "nothing was run")
     blocks.append(Words(((did, ""),)))
     if run.uncertain and not quiet:
