@@ -138,6 +138,13 @@ def test_mistakes_in_the_name_of_a_device(hatch: System, device: str, slug: str,
     assert found[0].hint.startswith(hint)
 
 
+def test_what_only_the_twin_takes_is_refused_of_others(hatch: System) -> None:
+    for more, slug in (({"defect": "x"}, "defect-of-device"), ({"order": 3}, "order-of-device")):
+        found = bench(hatch, Call("python:rig_of_hatch:Hatch", **more))  # type: ignore[arg-type]
+        assert isinstance(found, tuple)
+        assert [problem.slug for problem in found] == [slug]
+
+
 @pytest.mark.parametrize(
     "address", ["modbus://nowhere", "modbus://h:0", "modbus://h:70000", "modbus://h:5/300", "modbus:h:1"]
 )

@@ -37,7 +37,7 @@ def open_device(
     ``timeout`` in seconds for each answer. ``defect`` and ``seed`` (order of reaction at random) belong to the twin.
     A command is run, and a module looked for, in ``folder``; in this one unless told.
     """
-    wrong = wrong_name(name, system, defect, folder)
+    wrong = wrong_name(name, system, defect, seed, folder)
     if wrong is not None:
         return wrong
     kind, _, rest = name.partition(":")
@@ -53,11 +53,15 @@ def open_device(
     return _modbus(name, timeout) if kind == "modbus" else _python(rest, timeout, folder)
 
 
-def wrong_name(name: str, system: System, defect: str | None = None, folder: str = "") -> Problem | None:
+def wrong_name(
+    name: str, system: System, defect: str | None = None, seed: int | None = None, folder: str = ""
+) -> Problem | None:
     """What can be said against a device's name, and its defects, without opening it; as :func:`open_device`."""
     kind, _, rest = name.partition(":")
     if defect is not None and name != "twin":
         return Problem("defect-of-device", NOWHERE, "only the twin can be given a defect", "use `--device twin`")
+    if seed is not None and name != "twin":
+        return Problem("order-of-device", NOWHERE, "only the twin takes an order of reaction", "leave out --order")
     if name == "twin":
         chosen = _defects(system, defect)
         return chosen if isinstance(chosen, Problem) else None

@@ -46,7 +46,7 @@ def work_sheet(
     if system is None:
         return 2
     mapping, problems = mapping_for(system, map_file, device_name)
-    wrong = wrong_name(device_name, system, defect or None)
+    wrong = wrong_name(device_name, system, defect or None, order)
     problems = problems if wrong is None else (*problems, wrong)
     terminal.print_problems(problems)
     if mapping is None or wrong is not None:

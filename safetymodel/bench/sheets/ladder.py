@@ -106,13 +106,14 @@ class Ladder(Generic[S]):
 
     def _downwards(self, state: State, height: int) -> Iterator[tuple[Stimulus, State, int]]:
         """(row, state that it leads to for sure, its height), a rung down first."""
-        aside: list[tuple[int, int, Stimulus, State]] = []
-        for place, (stimulus, done) in enumerate(self._rows(state)):
+        aside: list[tuple[Stimulus, State]] = []
+        for stimulus, done in self._rows(state):
             if self._lands(done, self.rungs[height - 1], height == 1):
                 yield stimulus, done.after[0], height - 1
             elif len(done.after) == 1:
-                aside.append((self._height(done.after[0], height + 1), place, stimulus, done.after[0]))
-        for there, _, stimulus, after in sorted(aside, key=lambda way: way[:2]):
+                aside.append((stimulus, done.after[0]))
+        heights = [self._height(after, height + 1) for _, after in aside]  # seldom asked for: a row down has led on
+        for there, (stimulus, after) in sorted(zip(heights, aside, strict=True), key=lambda way: way[0]):
             if there <= height + 1:
                 yield stimulus, after, there
 
