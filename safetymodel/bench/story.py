@@ -20,7 +20,7 @@ from safetymodel.bench.mapping import Mapping
 from safetymodel.bench.reactions import CannotTrack
 from safetymodel.bench.run import Record, run
 from safetymodel.bench.shortest.failing import shorten_to_failure
-from safetymodel.bench.shortest.shrink import shrink
+from safetymodel.bench.shortest.shrink import Shrunk, shrink
 from safetymodel.bench.stimulus import stimulus_name
 from safetymodel.bench.tracking import Tracker
 from safetymodel.model.system import System
@@ -28,6 +28,7 @@ from safetymodel.problems import Problem
 from safetymodel.span import NOWHERE
 
 Report = Callable[[str, int], None]
+Hear = Callable[[int, int], None]
 
 SHRINK_SECONDS = 60.0
 """How long a shortest sequence is looked for."""
@@ -131,12 +132,8 @@ def bench(system: System, call: Call, report: Report | None = None) -> Benched |
         done = replace(blank, record=_hinted(found.record), hunt=found, first=len(found.record.stimuli))
         if found.ended == "difference" and call.shrink:
             done = _shortened(done, device, report)
-        if (
-            found.ended == "device"
-            and call.shrink
-            and found.record.stimuli
-            and getattr(device, "can_start_again", False)
-        ):
+        anew = getattr(device, "can_start_again", False)
+        if found.ended == "device" and call.shrink and anew and found.record.stimuli:
             _close(device)
             device = NoDevice()
             done = _shortened_to_failure(done, report)
@@ -176,42 +173,43 @@ def _told_to(report: Report | None) -> Callable[[int, Coverage], None] | None:
 
 
 def _shortened(done: Benched, device: Device, report: Report | None) -> Benched:
-    def hear(tried: int, length: int) -> None:
-        if report is not None:
-            report(f"shortening the way to the difference: {length} happenings, {tried} tries", 0)
+    def search(hear: Hear) -> Shrunk:
+        shown = done.record, done.tracker, SHRINK_SECONDS, hear, done.call.faults
+        return shrink(done.system, done.mapping, device, *shown)
 
-    try:
-        found = shrink(
-            done.system, done.mapping, device, done.record, done.tracker, SHRINK_SECONDS, hear, done.call.faults
-        )
-    except DeviceError as error:
-        return replace(done, note=f"it could not be shortened: {error.message}")
-    except (CannotTrack, KeyboardInterrupt):
-        return replace(done, note="it was not shortened to the end")
-    return replace(done, record=found.record, note=found.note, tried=found.tried if found.again else 0)
+    return _searched(done, search, "the difference", report)
 
 
 def _shortened_to_failure(done: Benched, report: Report | None) -> Benched:
-    call, system = done.call, done.system
+    call = done.call
 
     def start() -> Device:
-        device = open_device(call.device, system, call.timeout, call.defect or None, call.order)
+        device = open_device(call.device, done.system, call.timeout, call.defect or None, call.order)
         if isinstance(device, Problem):
             raise DeviceError("lost", device.message, device.hint)
         return device
 
+    def search(hear: Hear) -> Shrunk:
+        return shorten_to_failure(done.system, done.mapping, start, done.record, done.tracker, SHRINK_SECONDS, hear)
+
+    return _searched(done, search, "where the device fails", report)
+
+
+def _searched(done: Benched, search: Callable[[Hear], Shrunk], where: str, report: Report | None) -> Benched:
+    """The run as a search for a shorter one leaves it."""
+
     def hear(tried: int, length: int) -> None:
         if report is not None:
-            report(f"shortening the way to where the device fails: {length} happenings, {tried} tries", 0)
+            report(f"shortening the way to {where}: {length} happenings, {tried} tries", 0)
 
     try:
-        found = shorten_to_failure(system, done.mapping, start, done.record, done.tracker, SHRINK_SECONDS, hear)
+        found = search(hear)
     except DeviceError as error:
         return replace(done, note=f"it could not be shortened: {error.message}")
     except (CannotTrack, KeyboardInterrupt):
         return replace(done, note="it was not shortened to the end")
-    record = _hinted(found.record)
-    return replace(done, record=record, note=found.note, tried=found.tried if found.again else 0)
+    tried = found.tried if found.again else 0
+    return replace(done, record=_hinted(found.record), note=found.note, tried=tried)
 
 
 def keep(done: Benched, out: Path) -> tuple[tuple[Path, ...], tuple[Problem, ...]]:
