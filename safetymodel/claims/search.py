@@ -179,21 +179,8 @@ class Walker(Stepper[S]):
         layers.seen = dict(layers.found[0])
         for depth, middle in self._met(layers, back, forwards):
             if middle:
-                return [*self._passed(layers.found[: depth + 1], middle), *back.onward]
+                return [*self._back(layers.found[: depth + 1], middle), *back.onward]
         return None
-
-    def _passed(self, layers: Sequence[Mapping[int, S]], middle: Mapping[int, S]) -> list[dict[int, S]]:
-        """In a coarser view: for each layer all that leads by reactions alone to where a shortest run is as it goes on.
-        A run lands there in what looks as before, if it was a step of what does not show: so that may be in an earlier
-        layer; where it goes on from is not."""
-        found: list[dict[int, S]] = []
-        exits = middle
-        for layer in reversed(layers):
-            self.clock.check()
-            if found:
-                exits = self._sources(layer, found[-1], reacting=False)
-            found.append(self._reacting_back(exits))
-        return found[::-1]
 
     def _meeting(self, layers: Layers[S], targets: Mapping[int, S]) -> Iterator[tuple[int, Trace | None]]:
         """From both ends: again and again how many happenings are too few, and at last the run, if there is one."""
