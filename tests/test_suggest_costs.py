@@ -15,9 +15,12 @@ from safetymodel.cli import main
 from safetymodel.explore.choice import explore
 from safetymodel.explore.engine import Space
 from safetymodel.insight.review import Review, review
+from safetymodel.insight.suggest import simpler
 from safetymodel.insight.suggest.search import suggest_for
-from safetymodel.insight.suggest.suggested import Suggestion
+from safetymodel.insight.suggest.simpler import simpler_conditions
+from safetymodel.insight.suggest.suggested import Condition, Suggestion
 from safetymodel.model.build import load_text
+from safetymodel.model.formula import AllOf, AnyOf, SignalTrue, atoms
 from safetymodel.model.system import System
 from safetymodel.report.baseline import changes_between
 from safetymodel.report.machine import finding_json, judgement_json
@@ -265,3 +268,30 @@ def test_what_is_undecided_is_never_called_unbroken(tmp_path: Path, capsys: pyte
     assert line(lines, "2 requirements") == f"2 requirements: {told}"
     assert line(lines, "none was looked for") == f"none was looked for: of 2 requirements {told}"
     assert line(lines, "defects:") == "defects: none found without faults, but not everything could be looked at"
+
+
+def test_of_many_conditions_only_a_few_sets_of_simpler_ones_are_compared(monkeypatch: pytest.MonkeyPatch) -> None:
+    system, problems = load_text(MANY_SIGNALS, "many.yaml")
+    assert system is not None, problems
+    space = explore(system, (0,)).spaces[0]
+    whole = AnyOf(tuple(SignalTrue(number) for number in range(12)))
+    conditions = [Condition(t, AllOf((SignalTrue(t), whole)), "signals", exact=True) for t in range(12)]
+    tried = list(simpler_conditions(space, conditions))
+    assert 0 < len(tried) <= simpler.MOST_TRIES
+    for some in tried:
+        assert sum(len(list(atoms(c.formula))) for c in some) < 12 * 13
+        assert [c.transition for c in some] == list(range(12))
+
+
+MANY_SIGNALS = (
+    "safetymodel: 1\ntitle: Many\nsubsystems:\n"
+    + "".join(
+        f"  s{n}: {{states: [a, b], events: {{go{n}: {{}}}}, transitions: [{{from: a, to: b, on: go{n}}}]}}\n"
+        for n in range(12)
+    )
+    + "signals:\n"
+    + "".join(f"  r{n}: {{reads: s{n} is a}}\n" for n in range(12))
+    + "requirements:\n  R1: {text: never all, never: "
+    + " and ".join(f"s{n} is b" for n in range(12))
+    + "}\n"
+)

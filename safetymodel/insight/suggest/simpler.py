@@ -20,6 +20,9 @@ MOST_TRIES = 4
 MOST_WAYS = 200
 """Ways to leave alternatives out of one condition."""
 
+MOST_SETS = 1_000
+"""Sets of simpler conditions that are compared, at most: with many conditions only the simplest of each are."""
+
 LEAST_SHARE = 2
 """A simpler condition lets a transition happen in one of so many states, at least, in which the least restrictive one
 does."""
@@ -41,7 +44,11 @@ def simpler_conditions(space: Space[Any], conditions: Sequence[Condition]) -> It
     groups: dict[Formula, list[Condition]] = {}
     for condition in conditions:
         groups.setdefault(condition.formula, []).append(condition)
-    choices = [tuple(_choices(space, formula, members)) for formula, members in groups.items()]
+    each = max(1, int(MOST_SETS ** (1 / max(1, len(groups)))))
+    choices = [
+        sorted(_choices(space, formula, members), key=lambda choice: choice.mentions)[:each]
+        for formula, members in groups.items()
+    ]
     together = sorted(product(*choices), key=lambda taken: (sum(c.mentions for c in taken), -sum(c.let for c in taken)))
     whole = sum(_mentions(formula) for formula in groups)
     for taken in islice(together, MOST_TRIES):
@@ -92,10 +99,10 @@ def _fewer_alternatives(formula: Formula) -> Iterator[Formula]:
         case AnyOf(parts):
             for count in (1, 2) if len(parts) > 2 else (1,):
                 for some in combinations(parts, count):
-                    for ways in product(*((*_fewer_alternatives(part), part) for part in some)):
+                    for ways in product(*((*islice(_fewer_alternatives(part), MOST_WAYS), part) for part in some)):
                         yield ways[0] if count == 1 else AnyOf(ways)
         case AllOf(parts):
-            for ways in product(*((*_fewer_alternatives(part), part) for part in parts)):
+            for ways in product(*((*islice(_fewer_alternatives(part), MOST_WAYS), part) for part in parts)):
                 if ways != parts:
                     yield conjoin(tuple(dict.fromkeys(ways)))
 
