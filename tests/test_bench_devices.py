@@ -22,7 +22,7 @@ from safetymodel.bench.guarded import Guarded
 from safetymodel.bench.hunt import Bounds
 from safetymodel.bench.map_file import load_mapping, read_mapping
 from safetymodel.bench.mapping import mapping_by_names
-from safetymodel.bench.modbus import Layout, _requests
+from safetymodel.bench.modbus import Layout, ModbusDevice, _requests
 from safetymodel.bench.modbus_points import parse_point
 from safetymodel.bench.run import Rig, run
 from safetymodel.bench.stimulus import Stimulus, read_stimuli
@@ -386,7 +386,9 @@ def map_file(tmp_path: Path, hatch: System) -> str:
     return str(path)
 
 
-def test_a_twin_over_modbus_follows_the_model_and_can_be_killed(hatch: System, map_file: str) -> None:
+def test_a_twin_over_modbus_follows_the_model_and_can_be_killed(
+    hatch: System, map_file: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
     with served() as (process, port):
         device = f"modbus://127.0.0.1:{port}"
         found = benched(hatch, device, map_file=map_file, steps=150)
@@ -408,10 +410,18 @@ def test_a_twin_over_modbus_follows_the_model_and_can_be_killed(hatch: System, m
         assert found.record.error.trouble == "garbage"
         assert "illegal address" in found.record.error.message
 
-        killer = threading.Timer(1.0, process.kill)
-        killer.start()
+        applied = 0
+        apply = ModbusDevice.apply
+
+        def killing(self: ModbusDevice, point: str) -> None:
+            nonlocal applied
+            applied += 1
+            if applied == 60:
+                process.kill()
+            apply(self, point)
+
+        monkeypatch.setattr(ModbusDevice, "apply", killing)
         found = benched(hatch, device, map_file=map_file, steps=100_000, timeout=2.0)
-        killer.join()
     assert (found.ended, found.exit_code) == ("device", 3)
     assert found.record.error is not None
     assert found.record.error.trouble == "lost"
