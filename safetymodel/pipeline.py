@@ -13,7 +13,7 @@ from safetymodel.claims.judge import find_chatter, judge
 from safetymodel.claims.verdict import EngineDisagreement, Finding, Judgement
 from safetymodel.explore.choice import MOST_WRITTEN, SMALL, EngineName, Explored, explore
 from safetymodel.explore.engine import LimitReached, Limits, Progress, Space
-from safetymodel.files import cannot_write, write_whole
+from safetymodel.files import cannot_write, json_text, write_whole
 from safetymodel.model.build import load
 from safetymodel.model.system import Requirement, System
 from safetymodel.names import did_you_mean
@@ -196,10 +196,10 @@ def disagreement_report(run: Run) -> str:
     import platform
     from importlib.metadata import version
 
-    from safetymodel.report.machine import as_text, run_json
+    from safetymodel.report.machine import run_json
 
     names = ("safetymodel", "oxidd", "numpy", "python-sat")
-    return as_text(
+    return json_text(
         {
             "disagreement": run.disagreement,
             "versions": {"python": platform.python_version(), **{name: version(name) for name in names}},
@@ -261,10 +261,10 @@ def exit_code(results: Iterable[Run | Unread]) -> int:
 
 def results_json(results: Iterable[Run | Unread]) -> str:
     """The JSON text of `verify --json`: one object, or a list where several specs were named."""
-    from safetymodel.report.machine import as_text, run_json, unread_json
+    from safetymodel.report.machine import run_json, unread_json
 
     found = [run_json(r) if isinstance(r, Run) else unread_json(r.file, r.problems) for r in results]
-    return as_text(found[0] if len(found) == 1 else found)
+    return json_text(found[0] if len(found) == 1 else found)
 
 
 def save_text(path: Path, text: str) -> tuple[Problem, ...]:

@@ -10,6 +10,7 @@ from pathlib import Path
 from safetymodel.commands.driven import driving
 from safetymodel.commands.shared import after_writing, load_system
 from safetymodel.commands.sheets import write_sheet
+from safetymodel.files import json_text
 
 
 def work_sheet(
@@ -39,7 +40,7 @@ def work_sheet(
     from safetymodel.explore.engine import LimitReached
     from safetymodel.pipeline import save_text
     from safetymodel.problems import Problem, errors
-    from safetymodel.report import machine, terminal
+    from safetymodel.report import terminal
     from safetymodel.report.sheets_said import worked_lines
 
     system = load_system(spec)
@@ -84,12 +85,12 @@ def work_sheet(
     if out is not None:
         written, code = write_sheet(with_results(found.sheet, done, device_name), out, code)
     if json_file == "-":
-        sys.stdout.write(machine.as_text(data))
+        sys.stdout.write(json_text(data))
         return code
     for line in worked_lines(data, quiet):
         terminal.say(line)
     for path in written:
         terminal.say(f"wrote {path}")
     if json_file is not None:
-        code = after_writing(save_text(Path(json_file), machine.as_text(data)), code)
+        code = after_writing(save_text(Path(json_file), json_text(data)), code)
     return code

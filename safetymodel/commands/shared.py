@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from safetymodel.files import json_text
 from safetymodel.problems import Problem
 
 if TYPE_CHECKING:
@@ -109,13 +110,13 @@ def give_out(
     """Show a result in words, and write it as JSON where that is wanted, or as JSON alone to standard output; the exit
     code after that."""
     from safetymodel.pipeline import save_text
-    from safetymodel.report import machine, terminal
+    from safetymodel.report import terminal
 
     if json_file == "-":
-        sys.stdout.write(machine.as_text(data()))
+        sys.stdout.write(json_text(data()))
         return code
     terminal.show(tuple(said()), sys.stdout)
-    return code if json_file is None else after_writing(save_text(Path(json_file), machine.as_text(data())), code)
+    return code if json_file is None else after_writing(save_text(Path(json_file), json_text(data())), code)
 
 
 def load_system(spec: str, mistakes: Callable[[System], Sequence[Problem]] = lambda system: ()) -> System | None:

@@ -21,6 +21,7 @@ from safetymodel.commands.shared import (
     listed,
     size_in_bytes,
 )
+from safetymodel.files import json_text
 
 if TYPE_CHECKING:
     from safetymodel.bench.sheets.sheets import Sheet
@@ -61,7 +62,7 @@ def sheets(
     from safetymodel.explore.engine import Limits
     from safetymodel.pipeline import save_text
     from safetymodel.problems import errors
-    from safetymodel.report import machine, sheet_pages, terminal
+    from safetymodel.report import sheet_pages, terminal
     from safetymodel.report.sheets_said import figure_lines
     from safetymodel.span import NOWHERE
 
@@ -80,10 +81,10 @@ def sheets(
         return code
     told = {**asdict(sheet), "figures": None if found.figures is None else asdict(found.figures)}
     if json_file == "-":
-        sys.stdout.write(machine.as_text({"format": 1, **told}))
+        sys.stdout.write(json_text({"format": 1, **told}))
         return code
     if json_file is not None:
-        code = after_writing(save_text(Path(json_file), machine.as_text({"format": 1, **told})), code)
+        code = after_writing(save_text(Path(json_file), json_text({"format": 1, **told})), code)
     if not quiet:
         for line in (sheet.title, *sheet_pages.summary(sheet), *figure_lines(found.figures)):
             terminal.say(line)

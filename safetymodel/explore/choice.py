@@ -129,5 +129,5 @@ def _symbolic(
     from safetymodel.explore.symbolic import Symbolic, SymbolicSpace
 
     useful = [min(budget, len(system.faults)) for budget in budgets]
-    symbolic = Symbolic(system, useful[-1], limits, progress, on_growing=on_sets)
+    symbolic = Symbolic(system, useful[-1], limits, progress, on_sets=on_sets)
     return {budget: SymbolicSpace(symbolic, k) for budget, k in zip(budgets, useful, strict=True)}

@@ -66,10 +66,10 @@ class Symbolic:
         progress: Progress | None = None,
         starts: Sequence[State] = (),
         handed: Handed | None = None,
-        on_growing: Callable[[], None] = no_limit,
+        on_sets: Callable[[], None] = no_limit,
     ) -> None:
         """``starts``: where runs begin, if not in the declared initial state. ``handed``: states that were explored
-        elsewhere, so that nothing is left to search. ``on_growing`` is called now and then while they are explored."""
+        elsewhere, so that nothing is left to search. ``on_sets`` is called now and then while they are explored."""
         self.system = system
         self._starts = starts or (initial_state(system),)
         self.budget = budget
@@ -78,7 +78,7 @@ class Symbolic:
         """Whether reactions can go on for ever; None as long as nobody has asked."""
         self._limits = limits or Limits()
         self._progress = progress
-        self._on_growing = on_growing
+        self._on_sets = on_sets
         self._started = time.monotonic()
         if handed is not None:
             self._take_up(handed)
@@ -117,7 +117,7 @@ class Symbolic:
 
     def _known(self, found: Diagram) -> None:
         self.reached = found
-        self._on_growing()
+        self._on_sets()
         if self._progress:
             self._progress(f"exploring, round {self.rounds}, {self.encoding.decisions.nodes:,} nodes", 0)
 

@@ -6,7 +6,6 @@ from fractions import Fraction
 from typing import Any
 
 from safetymodel.claims.verdict import Finding, Judgement
-from safetymodel.files import json_text
 from safetymodel.model.formula import Defined, parts_of
 from safetymodel.model.state import fault_numbers
 from safetymodel.model.system import Requirement, System
@@ -151,8 +150,3 @@ def run_json(run: RunView) -> dict[str, Any]:
 def unread_json(file: str, problems: tuple[Problem, ...]) -> dict[str, Any]:
     """A spec that could not be read."""
     return {"format": FORMAT, "spec": {"file": file}, "problems": [problem_json(p) for p in problems]}
-
-
-def as_text(data: Any) -> str:
-    """JSON text, stable and readable."""
-    return json_text(data)
