@@ -6,6 +6,7 @@ A *set* is a Boolean function of the bits of a system state. Diagrams are reduce
 
 from __future__ import annotations
 
+import tempfile
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import TypeAlias
@@ -22,6 +23,10 @@ NODE_BYTES = 32
 """Memory that a node takes, its share of the unique table included (measured, rounded up)."""
 CACHE_BYTES = 32
 """Memory that an entry of the operation cache takes."""
+
+MOVABLE_NODES = 1 << 22
+MOVABLE_CACHE = 1 << 10
+"""Of a set whose bits change places. With too few nodes the library would end the process."""
 
 
 class Decisions:
@@ -49,10 +54,11 @@ class Decisions:
         """Keep a set in a file, for another process with the same bits."""
         self._manager.export_dddmp(file, [members])
 
-    def read(self, file: Path) -> Diagram:
-        """The set that was written to the file."""
+    def read(self, file: Path, places: Sequence[int] | None = None) -> Diagram:
+        """The set that was written to the file; ``places``: for each bit there the bit here, in the same order."""
         with DDDMPFile(file) as content:
-            (members,) = self._manager.import_dddmp(content)
+            here = None if places is None else [places[bit] for bit in content.support_var_order]
+            (members,) = self._manager.import_dddmp(content, here)
         return members
 
     def bit(self, number: int) -> Diagram:
@@ -120,6 +126,40 @@ class Decisions:
     def holds(self, members: Diagram, values: Iterable[tuple[int, bool]]) -> bool:
         """Whether the assignment (a value for every bit) is in the set."""
         return members.eval(values)
+
+
+class Movable:
+    """One set by itself, whose bits can change places."""
+
+    def __init__(self, decisions: Decisions, members: Diagram) -> None:
+        self._manager = BCDDManager(MOVABLE_NODES, MOVABLE_CACHE, 1)
+        self._manager.add_vars(decisions.bits)
+        with tempfile.TemporaryDirectory(prefix="safetymodel-") as directory:
+            file = Path(directory) / "members"
+            decisions.write(file, members)
+            with DDDMPFile(file) as content:
+                (self._members,) = self._manager.import_dddmp(content)
+
+    @property
+    def nodes(self) -> int:
+        """Nodes of the set as its bits stand now."""
+        return self._manager.num_inner_nodes()
+
+    def has_room(self, nodes: int) -> bool:
+        """Whether it may have so many nodes while bits change places."""
+        return nodes < MOVABLE_NODES
+
+    def arranged(self, bits: Sequence[int]) -> int:
+        """Nodes of the set, once its bits stand in this order from the top."""
+        self._manager.set_var_order(bits)
+        return self.nodes
+
+    def put(self, decisions: Decisions, places: Sequence[int]) -> Diagram:
+        """The set in another family, where each of its bits stands in one of these places, in the same order."""
+        with tempfile.TemporaryDirectory(prefix="safetymodel-") as directory:
+            file = Path(directory) / "members"
+            self._manager.export_dddmp(file, [self._members])
+            return decisions.read(file, places)
 
 
 def and_exists(a: Diagram, b: Diagram, cube: Diagram) -> Diagram:

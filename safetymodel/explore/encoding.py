@@ -13,7 +13,8 @@ from itertools import product
 from safetymodel.explore.decisions import Decisions, Diagram, Substitution, and_exists, disjoin
 from safetymodel.explore.engine import LimitReached
 from safetymodel.explore.moves import Move, moves_of
-from safetymodel.explore.ordering import fault_places, signal_support, subsystem_order, support
+from safetymodel.explore.ordering import signal_support, subsystem_order, support
+from safetymodel.explore.places import Placing
 from safetymodel.model.formula import (
     AllOf,
     AnyOf,
@@ -134,25 +135,11 @@ class Encoding:
         """``memory`` in bytes; ``order`` of the subsystems, if it is known already."""
         self.system = system
         self.budget = budget
-        self.state_bits: list[tuple[int, ...]] = [()] * len(system.subsystems)
-        self.clock_bits: list[tuple[int, ...]] = [()] * len(system.subsystems)
         self._values: dict[State, list[tuple[int, bool]]] = {}
-        self.flag_bits: list[int] = [0] * len(system.faults)
-        self.order = subsystem_order(system) if order is None else order
-        count = 0
-        beside = fault_places(system, self.order)
-        for number in self.order:
-            subsystem = system.subsystems[number]
-            width = (len(subsystem.states) - 1).bit_length()
-            # The highest bit first: states that are near in number share the upper nodes.
-            self.state_bits[number] = tuple(range(count + width - 1, count - 1, -1))
-            count += width
-            width = max(subsystem.longest).bit_length()
-            self.clock_bits[number] = tuple(range(count + width - 1, count - 1, -1))
-            count += width
-            for fault in beside[number]:
-                self.flag_bits[fault] = count
-                count += 1
+        self.places = Placing(system).by(subsystem_order(system) if order is None else order)
+        self.order = self.places.order
+        self.state_bits, self.clock_bits, self.flag_bits = self.places.states, self.places.clocks, self.places.flags
+        count = self.places.count
         self.decisions = Decisions(count, memory)
         self.all_but_flags = self.decisions.cube([b for b in range(count) if b not in set(self.flag_bits)])
         self._formulas: dict[Formula, Diagram] = {}

@@ -20,6 +20,7 @@ S = TypeVar("S")
 HAPPENINGS: tuple[Kind, ...] = ("event", "time", "fault", "jump", "tick")
 REACTION: tuple[Kind, ...] = ("reaction",)
 EVERY_STEP: tuple[Kind, ...] = (*REACTION, *HAPPENINGS)
+WITHOUT_FAULTS: tuple[Kind, ...] = (*REACTION, "event", "time", "tick")
 EVERY_STEP_BUT_TICKS: tuple[Kind, ...] = tuple(kind for kind in EVERY_STEP if kind != "tick")
 """All that can make a formula true or false: none reads a clock."""
 

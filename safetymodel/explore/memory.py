@@ -21,7 +21,7 @@ SIDE_BY_SIDE = 2
 BYTES_PER_PLACE = 1_500_000
 """Less to start with for a smaller model: so much for each state, clock bit and fault ..."""
 
-BYTES_PER_TRIPLE = 165
+BYTES_PER_TRIPLE = 80
 """... or, where that is more, so much for each three of them, and again for each fault that can strike: room costs
 time, too, before it is used."""
 

@@ -181,19 +181,3 @@ def _neighbours_first(count: int, groups: Groups) -> tuple[int, ...]:
             if other in left:
                 left[other] += weight
     return tuple(order)
-
-
-def fault_places(system: System, order: Sequence[int]) -> tuple[tuple[int, ...], ...]:
-    """For each subsystem the faults whose flag stands right behind it: its own, and those of the
-    signals that read it and nothing further down the order."""
-    signals = signal_support(system)
-    place = {member: i for i, member in enumerate(order)}
-    beside: list[list[int]] = [[] for _ in system.subsystems]
-    for fault in system.faults:
-        if fault.kind == "signal":
-            read = signals[fault.subject]
-            subject = max(read, key=lambda m: place[m]) if read else 0
-        else:
-            subject = fault.subject
-        beside[subject].append(fault.number)
-    return tuple(tuple(faults) for faults in beside)

@@ -12,7 +12,7 @@ from pathlib import Path
 
 from safetymodel.explore.backwards import Backwards
 from safetymodel.explore.cone import Cone, Through, cone_of, through_subsystems
-from safetymodel.explore.decisions import Diagram, OutOfNodes, disjoin
+from safetymodel.explore.decisions import Diagram, Movable, OutOfNodes, disjoin
 from safetymodel.explore.encoding import Encoding, Operation
 from safetymodel.explore.engine import (
     EVERY_STEP,
@@ -26,8 +26,10 @@ from safetymodel.explore.engine import (
 from safetymodel.explore.macrosteps import Macrosteps
 from safetymodel.explore.memory import full, growing_memory, more_memory, within_memory
 from safetymodel.explore.ordering import support
+from safetymodel.explore.places import Placing
 from safetymodel.explore.pooling import Pool, Pooled, pool_of
 from safetymodel.explore.saturation import Saturation
+from safetymodel.explore.sifting import sifted
 from safetymodel.model.formula import Formula
 from safetymodel.model.state import State, initial_state
 from safetymodel.model.step import Kind
@@ -35,6 +37,16 @@ from safetymodel.model.system import System
 
 MOST_SEEN = 0.7
 """A view through more than this part of all subsystems is not worth its while."""
+
+
+CROWDED = 1500
+"""Nodes of the states that are known from which on a better order of the bits is looked for ..."""
+
+MOST_SIFTED = 60_000
+"""... and up to which."""
+
+WORTH_MOVING = 0.8
+"""An order with so many times the nodes is worth beginning anew with what is known."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,9 +79,11 @@ class Symbolic:
         starts: Sequence[State] = (),
         handed: Handed | None = None,
         on_sets: Callable[[], None] = no_limit,
+        order: tuple[int, ...] | None = None,
     ) -> None:
         """``starts``: where runs begin, if not in the declared initial state. ``handed``: states that were explored
-        elsewhere, so that nothing is left to search. ``on_sets`` is called now and then while they are explored."""
+        elsewhere, so that nothing is left to search. ``on_sets`` is called now and then while they are explored.
+        ``order`` of the subsystems: one that is known to be good."""
         self.system = system
         self._starts = starts or (initial_state(system),)
         self.budget = budget
@@ -80,6 +94,8 @@ class Symbolic:
         self._progress = progress
         self._on_sets = on_sets
         self._started = time.monotonic()
+        self._order = order
+        self._rounds = 0
         if handed is not None:
             self._take_up(handed)
             return
@@ -95,17 +111,42 @@ class Symbolic:
         self._give_up()
 
     def _explore(self) -> None:
-        encoding = self.encoding = Encoding(self.system, self.budget, self.memory)
-        self.start: Diagram = self._started_in(encoding)
+        self._encode()
         self.reached: Diagram = self.start
-        self.saturation = Saturation(encoding, self._work, EVERY_STEP)
         try:
             self.reached = self._grown()
         except LimitReached as limit:
             self.shortfall = str(limit)
 
+    def _encode(self) -> None:
+        self.encoding = Encoding(self.system, self.budget, self.memory, self._order)
+        self._order = self.encoding.order
+        self.start: Diagram = self._started_in(self.encoding)
+        self.saturation = Saturation(self.encoding, self._work, EVERY_STEP)
+
     def _grown(self) -> Diagram:
-        return self.saturation.grow(self.start, self.encoding.decisions.true, self._known)
+        self.reached = self.saturation.grow(self.start, self.encoding.decisions.true, self._known)
+        self._arrange()
+        return self.reached
+
+    def _arrange(self) -> None:
+        """Go on in an order of the bits that is better for what is known, if there is one: all that is asked of it
+        costs as much less."""
+        if not CROWDED <= self.reached.node_count() <= MOST_SIFTED:
+            return
+        places = self.encoding.places
+        try:
+            members = Movable(self.encoding.decisions, self.reached)
+            order = sifted(members, Placing(self.system), places, self._work)
+        except (LimitReached, OSError):
+            return  # all is known, and stays as it is
+        if members.nodes > WORTH_MOVING * self.reached.node_count():
+            return
+        self._order = order
+        self._rounds += self.saturation.rounds
+        del self.encoding, self.saturation, self.start, self.reached  # free it before the next one is made
+        self._encode()
+        self.reached = members.put(self.encoding.decisions, places.moved(self.encoding.places))
 
     def _started_in(self, encoding: Encoding) -> Diagram:
         return disjoin((encoding.single(state) for state in self._starts), encoding.decisions.false)
@@ -113,7 +154,7 @@ class Symbolic:
     @property
     def rounds(self) -> int:
         """Rounds of all moves that it took."""
-        return self.saturation.rounds
+        return self._rounds + self.saturation.rounds
 
     def _known(self, found: Diagram) -> None:
         self.reached = found

@@ -14,7 +14,7 @@ from safetymodel.claims.clock import Clock
 from safetymodel.claims.part_proof import asks_of_every_run
 from safetymodel.claims.verdict import Word
 from safetymodel.explore.decisions import Diagram, disjoin
-from safetymodel.explore.engine import going_round, no_limit
+from safetymodel.explore.engine import WITHOUT_FAULTS, going_round, no_limit
 from safetymodel.explore.moves import Move
 from safetymodel.explore.ordering import support
 from safetymodel.explore.symbolic import SymbolicSpace
@@ -31,7 +31,6 @@ from safetymodel.insight.standing import RANK, word_of
 from safetymodel.model.step import Kind
 from safetymodel.model.system import Fault, Requirement, System
 
-WITHOUT_FAULTS: tuple[Kind, ...] = ("reaction", "event", "time", "tick")
 ONE_FAULT: tuple[Kind, ...] = (*WITHOUT_FAULTS, "jump")
 
 MOST_NODES = 12_000

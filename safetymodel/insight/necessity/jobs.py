@@ -10,10 +10,10 @@ from safetymodel.claims.process import Answering
 from safetymodel.claims.search import Walker
 from safetymodel.claims.verdict import Trace, Word
 from safetymodel.claims.watch import NOTHING
-from safetymodel.explore.engine import LimitReached, Limits, Progress
+from safetymodel.explore.engine import WITHOUT_FAULTS, LimitReached, Limits, Progress
 from safetymodel.explore.memory import within_memory
 from safetymodel.explore.symbolic import Symbolic, SymbolicSpace
-from safetymodel.insight.necessity.alone import WITHOUT_FAULTS, Alone
+from safetymodel.insight.necessity.alone import Alone
 from safetymodel.insight.necessity.altered import Alterations, Altered
 from safetymodel.insight.necessity.batch import Found, look
 from safetymodel.insight.necessity.changes import Change

@@ -125,7 +125,8 @@ def _symbolic(space: Space[Any], system: System, limits: Limits) -> tuple[Symbol
     """The states of the system with mirrored faults; and how they were found, if they are explored here."""
     if isinstance(space, SymbolicSpace) and space.system == system:
         return space, None
-    explored = Recorded(system, space.budget, limits)
+    order = space.symbolic.encoding.order if isinstance(space, SymbolicSpace) else None
+    explored = Recorded(system, space.budget, limits, order=order)
     if explored.shortfall:
         raise LimitReached(explored.shortfall)
     return SymbolicSpace(explored), explored.record
