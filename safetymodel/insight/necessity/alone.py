@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 from safetymodel.claims.clock import Clock
 from safetymodel.claims.part_proof import asks_of_every_run
 from safetymodel.claims.verdict import Word
+from safetymodel.claims.watch import OUTSIDE, window
 from safetymodel.explore.decisions import Diagram, disjoin
 from safetymodel.explore.engine import WITHOUT_FAULTS, going_round, no_limit
 from safetymodel.explore.moves import Move
@@ -51,6 +52,10 @@ class Seen(Exception):
 
 class GoesRound(Exception):
     """The logic can go round for ever."""
+
+
+class AllArise(Exception):
+    """Every situation that was looked for comes about, and nothing else was asked."""
 
 
 @dataclass
@@ -106,6 +111,8 @@ class Alone:
         )
         try:
             done = self._told(altered, left, known.rounds)
+        except AllArise:
+            return Told({})
         except Seen as seen:
             return Told({seen.name: seen.word})
         except GoesRound:
@@ -119,7 +126,8 @@ class Alone:
     def _told(self, altered: Altered, left: _Left, rounds: bool) -> bool:
         """Whether everything is known now. Raises :class:`Seen`."""
         looks = looks_of(altered.encoding, left.open, self.asked, self.on_work)
-        found = self._without_faults(altered, looks)
+        last = not (left.open or rounds)
+        found = self._without_faults(altered, looks, self._arising(altered, left.silent, 0) if last else None)
         if self.space.budget == 0:
             self._at_last(altered, found, left, rounds)
             return True
@@ -138,7 +146,9 @@ class Alone:
             silent = () if left.open or rounds else self._read_by(left.silent)
             groups = [silent, tuple(fault for fault in self.system.faults if fault not in silent)]
         for faults in filter(None, groups):
-            new, changed = self._with_one_of(altered, without, faults, looks)
+            last = not (left.open or rounds)
+            arising = self._arising(altered, left.silent, 1) if last else None
+            new, changed = self._with_one_of(altered, without, faults, looks, arising)
             found = found | new
             if changed and faults is not groups[-1]:
                 self._ask(altered, without | new, left.open, 1)
@@ -158,7 +168,7 @@ class Alone:
             members = self._needed(requirement, faults)
             if requirement.withstand > faults and any(m == self.false for m in members):
                 continue  # only with more faults
-            if requirement.begins is None and all(m & found & ~altered.lost != self.false for m in members):
+            if all(m & found != self.false for m in self._seen_at_once(altered, requirement, faults)):
                 left.silent.remove(requirement)
                 continue
             word = word_of(self._part(space, requirement, faults), requirement, self.clock)
@@ -166,6 +176,21 @@ class Alone:
                 left.silent.remove(requirement)
             elif requirement.withstand == faults == 0:
                 raise Seen(requirement.name, word)
+
+    def _arising(self, altered: Altered, silent: Collection[Requirement], faults: int) -> list[Diagram]:
+        """Sets of states, of each of which one has to come about with so many faults at the most."""
+        return [m for r in silent for m in self._seen_at_once(altered, r, faults)]
+
+    def _seen_at_once(self, altered: Altered, requirement: Requirement, faults: int) -> list[Diagram]:
+        """If a state of each of these sets is reached, the situation of the requirement comes about; in a window: it
+        opens there."""
+        members = [m & ~altered.lost for m in self._needed(requirement, faults)]
+        if requirement.begins is None:
+            return members
+        (opens, _), *_ = window(requirement).settling(OUTSIDE)
+        encoding = self.space.symbolic.encoding
+        begins = encoding.calm & encoding.formula(opens)
+        return [m & begins for m in members]
 
     def _needed(self, requirement: Requirement, faults: int) -> tuple[Diagram, ...]:
         """Reached states with so many faults at the most, of each set of which one has to come about."""
@@ -187,17 +212,24 @@ class Alone:
 
     # -- states -----------------------------------------------------------------------------
 
-    def _without_faults(self, altered: Altered, looks: tuple[Look | Watched, ...]) -> Diagram:
+    def _without_faults(
+        self, altered: Altered, looks: tuple[Look | Watched, ...], arising: list[Diagram] | None
+    ) -> Diagram:
         room = self._calm_room
         differing = altered.differing & room
         if differing == self.false:
             return self.space.reached & room
         before = self.record.before(differing)
         known = self.space.start if before is None else before[0] & room
-        return self._grown(altered, known, room, WITHOUT_FAULTS, looks)
+        return self._grown(altered, known, room, WITHOUT_FAULTS, looks, arising)
 
     def _with_one_of(
-        self, altered: Altered, without: Diagram, faults: Sequence[Fault], looks: tuple[Look | Watched, ...]
+        self,
+        altered: Altered,
+        without: Diagram,
+        faults: Sequence[Fault],
+        looks: tuple[Look | Watched, ...],
+        arising: list[Diagram] | None,
     ) -> tuple[Diagram, bool]:
         """What it comes to with one of these faults, and whether that may be something else than before."""
         encoding = altered.encoding
@@ -210,7 +242,7 @@ class Alone:
         strikes = {Move("fault", fault.number) for fault in faults}
         calm = without & encoding.calm
         struck = disjoin((op.image(calm) & room for move, op in encoding.moves if move in strikes), self.false)
-        return self._grown(altered, struck, room, ONE_FAULT, looks), True
+        return self._grown(altered, struck, room, ONE_FAULT, looks, arising), True
 
     def _grown(
         self,
@@ -219,13 +251,20 @@ class Alone:
         room: Diagram,
         kinds: Collection[Kind],
         looks: tuple[Look | Watched, ...],
+        arising: list[Diagram] | None,
     ) -> Diagram:
+        """``arising``: of each of these sets one has to come about, and nothing else is asked; those of which one has
+        are left out. Raises :class:`Seen`, and :class:`AllArise` with the last of them."""
         calls = 0
 
         def look(found: Diagram) -> None:
             for each in looks:
                 if isinstance(each, Look) and each.seen(found) != self.false:
                     raise Seen(each.requirement.name, each.word)
+            if arising is not None:
+                arising[:] = [m for m in arising if m & found == self.false]
+                if not arising:
+                    raise AllArise
 
         def kept(found: Diagram) -> Diagram:
             nonlocal calls

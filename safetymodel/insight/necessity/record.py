@@ -57,7 +57,7 @@ def record_of(
 class Recorded(Symbolic):
     """States that are explored with a record of it, in a room where changed systems will be explored as well."""
 
-    crowded = 2
+    crowded = 6
     record: Record
 
     def _grown(self) -> Diagram:
