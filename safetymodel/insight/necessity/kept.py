@@ -20,6 +20,7 @@ from safetymodel.explore.engine import EVERY_STEP_BUT_TICKS, HAPPENINGS, REACTIO
 from safetymodel.explore.moves import Move
 from safetymodel.explore.ordering import signal_support, support
 from safetymodel.explore.pooling import moved_by
+from safetymodel.explore.rounds import some_round
 from safetymodel.explore.symbolic import SymbolicSpace
 from safetymodel.insight.necessity.altered import Altered, Moves, altered_space, going_on
 from safetymodel.insight.necessity.ways_back import Ways
@@ -95,10 +96,7 @@ class Rounds:
     def none(self) -> bool:
         """Whether the reactions of the system as it is come to an end from every state."""
         if self.known is None:
-            encoding = self.space.symbolic.encoding
-            everything = encoding.flags_at_most[self.space.budget]
-            left = going_on(encoding, everything & encoding.transient, self.space.on_work)
-            self.known = left == encoding.decisions.false
+            self.known = not some_round(self.space.symbolic.encoding, self.space.budget, self.space.on_work)
         return self.known
 
     def may(self, altered: Altered) -> bool:

@@ -54,6 +54,13 @@ Exploring = AloneJob | WaysJob
 WAYS = 12
 """Changes whose ways back are looked for in one go."""
 
+OPEN_COSTS = 3
+"""A requirement that may break costs as much as so many others of which it is only not known whether their situation
+arises."""
+
+COSTLY = 24
+"""What is likely to cost so much is explored last, so that more is known when time is up."""
+
 
 def necessity(
     spaces: Mapping[int, Space[Any]],
@@ -71,8 +78,9 @@ def necessity(
 ) -> Necessity:
     """Who notices what. ``spaces`` are the explored states for each fault budget that a requirement withstands;
     ``words`` the verdicts there, where they are known. ``rest`` gives the time for looking at the changes once the
-    system itself is known, ``more`` that for all but the parts of conditions, which come first, ``runs`` that for the
-    runs after it; without, ``clock`` is for everything. ``processes`` work at once, with the same answers.
+    system itself is known, ``runs`` that for the runs of parts, ``more`` that for all but the parts of conditions,
+    which come first, and for their runs, which come last; without, ``clock`` is for everything. ``processes`` work at
+    once, with the same answers.
 
     A requirement notices where its verdict becomes worse: holds, reacts, empty, broken. Those that are broken as it is
     are not asked. ``everything``: each that notices is named, otherwise one at least; without, where that costs little.
@@ -115,7 +123,9 @@ def necessity(
                 except LimitReached as limit:
                     shortfall = clock.reason if clock.over else str(limit)
                 if looked.begun:
-                    looked.runs(runs() if runs is not None else clock)
+                    runs = runs or (lambda: clock)
+                    looked.runs([c for c in chosen if c.kind == "part"], runs())
+                    looked.runs([c for c in chosen if c.kind != "part"], (more or runs)())
     effects = tuple(looked.effects[c.number] for c in sorted(chosen, key=lambda c: c.number))
     spent = time.monotonic() - started
     return Necessity(system, effects, everything, spent, shortfall, mirrors, tuple(sorted(looked.asked.plain)))
@@ -147,6 +157,11 @@ def _asked(
             raise LimitReached(answer.shortfall)
     again = {r.name: a.word for r, a in zip(concerned, answers, strict=True) if a.word is not None}
     return asked_with(mirrors, words, again)
+
+
+def _cost(known: Told) -> int:
+    """How long it is likely to take to explore a change of which so much is known, against others."""
+    return OPEN_COSTS * len(known.open) + len(known.silent)
 
 
 def _raise_shortfall(answers: Sequence[Answer]) -> None:
@@ -222,8 +237,9 @@ class _Looked:
         _raise_shortfall(answers)
         self._explore(self._ways_of(len(self._waiting)), clock, tell)
         later = [AloneJob(number, self.asked, known) for number, known in self._later.items()]
-        later.sort(key=lambda job: (len(job.known.open), self.effects[job.change].change.transition))
-        self._explore(later, clock, tell)
+        later.sort(key=lambda job: (_cost(job.known), self.effects[job.change].change.transition))
+        # taken from both ends: what takes long stands in the middle
+        self._explore([*later[::2], *reversed(later[1::2])], clock, tell)
         self._together(sorted(self._may), any(answer.chatters for answer in answers), clock)
 
     def _explore(self, jobs: Sequence[Exploring], clock: Clock, tell: Callable[[Work], None]) -> None:
@@ -274,12 +290,15 @@ class _Looked:
             for told in answer.told:
                 if told.decided:
                     continue
-                if any(self.requirements[name].form != "always_possible" for name in told.told.open):
+                open_ones = told.told.open
+                only_ways = all(self.requirements[name].form == "always_possible" for name in open_ones)
+                part = self.effects[told.change].change.kind == "part"
+                if not only_ways and (part or _cost(told.told) < COSTLY):
                     self._add(AloneJob(told.change, self.asked, told.told))
                     continue
-                # nobody is likely to notice it
+                # nobody is likely to notice it, or it takes long
                 self._later[told.change] = told.told
-                if told.told.open:
+                if open_ones and only_ways:
                     self._waiting.append(told.change)
                     if len(self._waiting) == WAYS:
                         self._add(*self._ways_of(WAYS))
@@ -298,9 +317,10 @@ class _Looked:
         )
         self.effects[number] = replace(self.effects[number], notices=notices, known=True, chatters=chatters)
 
-    def runs(self, clock: Clock) -> None:
+    def runs(self, changes: Sequence[Change], clock: Clock) -> None:
         """Shortest runs to where those make a difference that nobody notices: they show what they are for."""
-        numbers = [number for number, effect in self.effects.items() if effect.differs and effect.unasked]
+        effects = [self.effects[change.number] for change in changes]
+        numbers = [effect.change.number for effect in effects if effect.differs and effect.unasked]
         answers = self.beside.done([RunJob(number) for number in numbers], clock)
         for number, answer in zip(numbers, answers, strict=True):
             self.effects[number] = replace(self.effects[number], trace=answer.trace)
