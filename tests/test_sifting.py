@@ -49,7 +49,7 @@ def test_words_that_are_equal_take_few_nodes_side_by_side() -> None:
     far = Symbolic(pairs(), 0, order=apart)
     assert far.reached.node_count() > 2**PAIRS
     members, encoding = Movable(far.encoding.decisions, far.reached), far.encoding
-    order = sifted(members, Placing(far.system), encoding.places, lambda: None)
+    order = sifted(members, Placing(far.system), encoding.places, 10**9, lambda: None)
     near = Symbolic(pairs(), 0, order=order)
     assert near.reached.node_count() == members.nodes + 1 == 3 * PAIRS
     there = members.put(near.encoding.decisions, encoding.places.moved(near.encoding.places))
@@ -119,4 +119,15 @@ def test_where_bits_would_need_too_much_room_nothing_is_moved(monkeypatch: pytes
     far = Symbolic(pairs(), 0, order=apart)
     members = Movable(far.encoding.decisions, far.reached)
     monkeypatch.setattr(Movable, "has_room", lambda *_: False)
-    assert sifted(members, Placing(far.system), far.encoding.places, lambda: None) == apart
+    assert sifted(members, Placing(far.system), far.encoding.places, 10**9, lambda: None) == apart
+
+
+def test_it_is_over_early_where_it_costs_too_much() -> None:
+    apart = tuple(range(2 * PAIRS))
+    far = Symbolic(pairs(), 0, order=apart)
+    members, places = Movable(far.encoding.decisions, far.reached), far.encoding.places
+    before = members.nodes
+    assert sifted(members, Placing(far.system), places, 0, lambda: None) == apart
+    some = sifted(members, Placing(far.system), places, 100 * before, lambda: None)
+    assert 3 * PAIRS - 1 < members.nodes < before
+    assert some != apart

@@ -16,13 +16,16 @@ FAR = 1.1
 """A subsystem is moved no further in one direction where the diagram has become so many times as large as the smallest.
 """
 
-MOST_WORK = 20_000_000
-"""Nodes of the diagram, summed up over all places that are tried: it is over early with more."""
+SUBSYSTEM = 64
+"""Putting a subsystem in its place costs as much as looking at so many nodes."""
 
 
-def sifted(members: Movable, placing: Placing, places: Places, on_work: Callable[[], None]) -> tuple[int, ...]:
+def sifted(
+    members: Movable, placing: Placing, places: Places, most: int, on_work: Callable[[], None]
+) -> tuple[int, ...]:
     """An order of the subsystems for which the diagram of the members, whose bits stand at ``places``, is as small or
-    smaller. The members are left in that order."""
+    smaller. The members are left in that order. ``most``: nodes that are looked at, over all places that are tried;
+    it is over early with more."""
     order = list(places.order)
     work = 0
 
@@ -30,7 +33,7 @@ def sifted(members: Movable, placing: Placing, places: Places, on_work: Callable
         nonlocal work
         on_work()
         nodes = members.arranged(placing.row(new, places))
-        work += nodes
+        work += nodes + SUBSYSTEM * len(order)
         return nodes
 
     smallest = members.nodes
@@ -43,7 +46,7 @@ def sifted(members: Movable, placing: Placing, places: Places, on_work: Callable
             for place in ways:
                 # what it passes: on the way the bits of the lower of the two may each double what is there
                 lower = others[place - 1] if place > at else subsystem
-                if work > MOST_WORK or not members.has_room(nodes << placing.width(lower)):
+                if work > most or not members.has_room(nodes << placing.width(lower)):
                     break
                 nodes = put([*others[:place], subsystem, *others[place:]])
                 if nodes < smallest:

@@ -45,6 +45,9 @@ CROWDED = 1500
 MOST_SIFTED = 60_000
 """... and up to which."""
 
+SIFTED_FOR_EACH = 6
+"""Nodes that are looked at for that, for each that exploring took: it shall cost a fifth of that at most."""
+
 WORTH_MOVING = 0.8
 """An order with so many times the nodes is worth beginning anew with what is known."""
 
@@ -137,7 +140,8 @@ class Symbolic:
         places = self.encoding.places
         try:
             members = Movable(self.encoding.decisions, self.reached)
-            order = sifted(members, Placing(self.system), places, self._work)
+            most = SIFTED_FOR_EACH * self.encoding.decisions.nodes
+            order = sifted(members, Placing(self.system), places, most, self._work)
         except (LimitReached, OSError):
             return  # all is known, and stays as it is
         if members.nodes > WORTH_MOVING * self.reached.node_count():
