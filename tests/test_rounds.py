@@ -44,3 +44,29 @@ def test_random_reactions_go_round_where_those_of_all_states_do(make: Callable[[
     assert fewer >= 5
     if make is random_spec:
         assert seen[True] >= 5
+
+
+RING = """
+safetymodel: 1
+title: One follows the other, which turns away from it
+subsystems:
+  a:
+    states: [low, high]
+    transitions:
+      - {from: low, to: high, if: b is high}
+      - {from: high, to: low, if: b is low}
+  b:
+    states: [low, high]
+    transitions:
+      - {from: low, to: high, if: a is low}
+      - {from: high, to: low, if: a is high}
+"""
+
+
+def test_some_go_round_only_together() -> None:
+    system = system_of(RING)
+    assert list(groups_of(system)) == [(0, 1, 2, 3)]
+    assert some_round(Symbolic(system, 0).encoding, 0, lambda: None)
+    alone = system_of(RING.replace("if: a is low", "if: b is low").replace("if: a is high", "if: b is low"))
+    assert sorted(groups_of(alone)) == [(0, 1), (2, 3)]
+    assert not some_round(Symbolic(alone, 0).encoding, 0, lambda: None)

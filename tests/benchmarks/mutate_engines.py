@@ -24,6 +24,8 @@ TESTS = (
     "tests/test_engines.py",
     "tests/test_coarser_views.py",
     "tests/test_state_spaces.py",
+    "tests/test_sifting.py",
+    "tests/test_rounds.py",
 )
 REVIEW = (
     "tests/test_necessity_parts.py",
@@ -376,8 +378,8 @@ MUTATIONS: tuple[Mutation, ...] = tuple(
         ),
         (
             "insight/necessity/alone.py",
-            "if requirement.begins is None and all(m & found & ~altered.lost != self.false for m in members):",
-            "if all(m & found != self.false for m in members):",
+            "members = [m & ~altered.lost for m in self._needed(requirement, faults)]",
+            "members = list(self._needed(requirement, faults))",
         ),
         (
             "insight/necessity/alone.py",
@@ -400,6 +402,18 @@ MUTATIONS: tuple[Mutation, ...] = tuple(
             "return -self.gates.both([-way for way in ways])",
             "return self.gates.both(ways)",
         ),
+        ("insight/necessity/alone.py", "return [m & begins for m in members]", "return members"),
+        ("insight/necessity/alone.py", "if not arising:", "if len(arising) < 2:"),
+        ("explore/rounds.py", "t.event is None and not t.latest]", "t.event is None and t.latest]"),
+        ("explore/rounds.py", "reads[subsystem] = read & turning.keys()", "reads[subsystem] = set()"),
+        ("explore/rounds.py", "if back == members:", "if back == encoding.decisions.true:"),
+        (
+            "explore/symbolic.py",
+            "places.moved(self.encoding.places)",
+            "self.encoding.places.moved(places)",
+        ),
+        ("explore/sifting.py", "smallest, best = nodes, place", "smallest, best = nodes, at"),
+        ("explore/places.py", "behind[max(place", "behind[min(place"),
     )
 )
 
