@@ -413,7 +413,6 @@ MUTATIONS: tuple[Mutation, ...] = tuple(
             "self.encoding.places.moved(places)",
         ),
         ("explore/sifting.py", "smallest, best = nodes, place", "smallest, best = nodes, at"),
-        ("explore/places.py", "behind[max(place", "behind[min(place"),
     )
 )
 
