@@ -7,18 +7,11 @@ from collections.abc import Callable
 
 import pytest
 from random_systems import random_chain, random_spec
+from worded_specs import system_of
 
 from safetymodel.explore.rounds import groups_of, some_round, together
 from safetymodel.explore.symbolic import Symbolic
 from safetymodel.insight.necessity.altered import going_on
-from safetymodel.model.build import load_text
-from safetymodel.model.system import System
-
-
-def system_of(text: str) -> System:
-    system, problems = load_text(text, "given.yaml")
-    assert system is not None, "\n".join(p.as_text() for p in problems)
-    return system
 
 
 def test_those_that_lead_to_each_other() -> None:

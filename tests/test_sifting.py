@@ -3,28 +3,23 @@
 from __future__ import annotations
 
 import random
+from pathlib import Path
 
 import pytest
 from plain_walk import walk
 from random_systems import random_spec
+from worded_specs import system_of
 
 from safetymodel.explore import symbolic
-from safetymodel.explore.decisions import Diagram, Movable
+from safetymodel.explore.decisions import Decisions, Movable
 from safetymodel.explore.engine import LimitReached, Limits
 from safetymodel.explore.places import Placing
 from safetymodel.explore.sifting import sifted
 from safetymodel.explore.symbolic import Symbolic
-from safetymodel.model.build import load_text
 from safetymodel.model.system import System
 
 PAIRS = 7
 """Pairs of subsystems that always move together."""
-
-
-def system_of(text: str) -> System:
-    system, problems = load_text(text, "given.yaml")
-    assert system is not None, "\n".join(p.as_text() for p in problems)
-    return system
 
 
 def pairs() -> System:
@@ -44,15 +39,26 @@ def pairs() -> System:
     return system_of("\n".join(lines) + "\n")
 
 
-def test_words_that_are_equal_take_few_nodes_side_by_side() -> None:
+def movable(found: Symbolic, tmp_path: Path) -> Movable:
+    found.encoding.decisions.write(tmp_path / "set", found.reached)
+    return Movable(found.encoding.decisions.bits, tmp_path / "set")
+
+
+def always(patch: pytest.MonkeyPatch) -> None:
+    patch.setattr(symbolic, "CROWDED", 1)
+    patch.setattr(symbolic, "WORTH_MOVING", 1.0)
+
+
+def test_words_that_are_equal_take_few_nodes_side_by_side(tmp_path: Path) -> None:
     apart = tuple(range(2 * PAIRS))
     far = Symbolic(pairs(), 0, order=apart)
     assert far.reached.node_count() > 2**PAIRS
-    members, encoding = Movable(far.encoding.decisions, far.reached), far.encoding
+    members, encoding = movable(far, tmp_path), far.encoding
     order = sifted(members, Placing(far.system), encoding.places, 10**9, lambda: None)
     near = Symbolic(pairs(), 0, order=order)
     assert near.reached.node_count() == members.nodes + 1 == 3 * PAIRS
-    there = members.put(near.encoding.decisions, encoding.places.moved(near.encoding.places))
+    members.write(tmp_path / "set")
+    there = near.encoding.decisions.read(tmp_path / "set", encoding.places.moved(near.encoding.places))
     assert there == near.reached
     assert near.encoding.decisions.count(near.reached) == 2**PAIRS
 
@@ -69,8 +75,7 @@ def test_random_states_are_the_same_in_the_other_order(part: int, monkeypatch: p
             continue
         before = Symbolic(system, budget)
         with monkeypatch.context() as patch:
-            patch.setattr(symbolic, "CROWDED", 1)
-            patch.setattr(symbolic, "WORTH_MOVING", 1.0)
+            always(patch)
             found = Symbolic(system, budget)
         assert found.reached.node_count() <= before.reached.node_count() + len(system.faults)
         encoding = found.encoding
@@ -79,11 +84,6 @@ def test_random_states_are_the_same_in_the_other_order(part: int, monkeypatch: p
         assert found.rounds == before.rounds
         moved += encoding.order != before.encoding.order
     assert moved >= 3
-
-
-def always(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(symbolic, "CROWDED", 1)
-    monkeypatch.setattr(symbolic, "WORTH_MOVING", 1.0)
 
 
 def test_a_limit_on_the_way_to_a_better_order_loses_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -102,30 +102,52 @@ def test_a_limit_on_the_way_to_a_better_order_loses_nothing(monkeypatch: pytest.
     assert found.encoding.decisions.count(found.reached) == 2**PAIRS
 
 
-def test_no_room_to_write_is_no_reason_to_stop(monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.mark.parametrize("writer", [Decisions, Movable])
+def test_no_room_to_write_is_no_reason_to_stop(
+    writer: type[Decisions] | type[Movable], monkeypatch: pytest.MonkeyPatch
+) -> None:
     always(monkeypatch)
+    asked = 0
 
-    def full(*_: object) -> Diagram:
+    def full(*_: object) -> None:
+        nonlocal asked
+        asked += 1
         raise OSError("no space left")
 
-    monkeypatch.setattr(symbolic, "Movable", full)
-    found = Symbolic(pairs(), 0)
+    monkeypatch.setattr(writer, "write", full)
+    found = Symbolic(pairs(), 0, order=tuple(range(2 * PAIRS)))
+    assert asked == 1
     assert not found.shortfall
     assert found.encoding.decisions.count(found.reached) == 2**PAIRS
 
 
-def test_where_bits_would_need_too_much_room_nothing_is_moved(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_no_folder_to_write_to_is_none_either(monkeypatch: pytest.MonkeyPatch) -> None:
+    always(monkeypatch)
+    asked = 0
+
+    def none(**_: object) -> None:
+        nonlocal asked
+        asked += 1
+        raise OSError("no usable temporary directory")
+
+    monkeypatch.setattr("safetymodel.explore.symbolic.tempfile.TemporaryDirectory", none)
+    found = Symbolic(pairs(), 0)
+    assert asked == 1
+    assert found.encoding.decisions.count(found.reached) == 2**PAIRS
+
+
+def test_where_bits_would_need_too_much_room_nothing_is_moved(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     apart = tuple(range(2 * PAIRS))
     far = Symbolic(pairs(), 0, order=apart)
-    members = Movable(far.encoding.decisions, far.reached)
+    members = movable(far, tmp_path)
     monkeypatch.setattr(Movable, "has_room", lambda *_: False)
     assert sifted(members, Placing(far.system), far.encoding.places, 10**9, lambda: None) == apart
 
 
-def test_it_is_over_early_where_it_costs_too_much() -> None:
+def test_it_is_over_early_where_it_costs_too_much(tmp_path: Path) -> None:
     apart = tuple(range(2 * PAIRS))
     far = Symbolic(pairs(), 0, order=apart)
-    members, places = Movable(far.encoding.decisions, far.reached), far.encoding.places
+    members, places = movable(far, tmp_path), far.encoding.places
     before = members.nodes
     assert sifted(members, Placing(far.system), places, 0, lambda: None) == apart
     some = sifted(members, Placing(far.system), places, 100 * before, lambda: None)

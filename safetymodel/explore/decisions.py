@@ -6,7 +6,6 @@ A *set* is a Boolean function of the bits of a system state. Diagrams are reduce
 
 from __future__ import annotations
 
-import tempfile
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import TypeAlias
@@ -131,14 +130,12 @@ class Decisions:
 class Movable:
     """One set by itself, whose bits can change places."""
 
-    def __init__(self, decisions: Decisions, members: Diagram) -> None:
+    def __init__(self, bits: int, file: Path) -> None:
+        """The set of so many bits that was written to the file."""
         self._manager = BCDDManager(MOVABLE_NODES, MOVABLE_CACHE, 1)
-        self._manager.add_vars(decisions.bits)
-        with tempfile.TemporaryDirectory(prefix="safetymodel-") as directory:
-            file = Path(directory) / "members"
-            decisions.write(file, members)
-            with DDDMPFile(file) as content:
-                (self._members,) = self._manager.import_dddmp(content)
+        self._manager.add_vars(bits)
+        with DDDMPFile(file) as content:
+            (self._members,) = self._manager.import_dddmp(content)
 
     @property
     def nodes(self) -> int:
@@ -154,12 +151,9 @@ class Movable:
         self._manager.set_var_order(bits)
         return self.nodes
 
-    def put(self, decisions: Decisions, places: Sequence[int]) -> Diagram:
-        """The set in another family, where each of its bits stands in one of these places, in the same order."""
-        with tempfile.TemporaryDirectory(prefix="safetymodel-") as directory:
-            file = Path(directory) / "members"
-            self._manager.export_dddmp(file, [self._members])
-            return decisions.read(file, places)
+    def write(self, file: Path) -> None:
+        """Keep the set in a file, with its bits in the order in which they stand."""
+        self._manager.export_dddmp(file, [self._members])
 
 
 def and_exists(a: Diagram, b: Diagram, cube: Diagram) -> Diagram:

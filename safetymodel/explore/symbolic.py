@@ -139,18 +139,26 @@ class Symbolic:
             return
         places = self.encoding.places
         try:
-            members = Movable(self.encoding.decisions, self.reached)
-            most = SIFTED_FOR_EACH * self.encoding.decisions.nodes
-            order = sifted(members, Placing(self.system), places, most, self._work)
-        except (LimitReached, OSError):
-            return  # all is known, and stays as it is
-        if members.nodes > WORTH_MOVING * self.reached.node_count():
+            directory = tempfile.TemporaryDirectory(prefix="safetymodel-")
+        except OSError:
             return
-        self._order = order
-        self._rounds += self.saturation.rounds
-        del self.encoding, self.saturation, self.start, self.reached  # free it before the next one is made
-        self._encode()
-        self.reached = members.put(self.encoding.decisions, places.moved(self.encoding.places))
+        with directory:
+            file = Path(directory.name) / "reached"
+            try:
+                self.encoding.decisions.write(file, self.reached)
+                members = Movable(self.encoding.decisions.bits, file)
+                most = SIFTED_FOR_EACH * self.encoding.decisions.nodes
+                order = sifted(members, Placing(self.system), places, most, self._work)
+                if members.nodes > WORTH_MOVING * self.reached.node_count():
+                    return
+                members.write(file)
+            except (LimitReached, OSError):
+                return  # all is known, and stays as it is
+            self._order = order
+            self._rounds += self.saturation.rounds
+            del self.encoding, self.saturation, self.start, self.reached  # free it before the next one is made
+            self._encode()
+            self.reached = self.encoding.decisions.read(file, places.moved(self.encoding.places))
 
     def _started_in(self, encoding: Encoding) -> Diagram:
         return disjoin((encoding.single(state) for state in self._starts), encoding.decisions.false)
@@ -197,9 +205,8 @@ class Symbolic:
     def _take_up(self, handed: Handed) -> None:
         self.memory = handed.memory
         self.chatters = handed.chatters
-        self.encoding = Encoding(self.system, self.budget, self.memory, handed.order)
-        self.start = self._started_in(self.encoding)
-        self.saturation = Saturation(self.encoding, self._work, EVERY_STEP)
+        self._order = handed.order
+        self._encode()
         self.reached = self.encoding.decisions.read(Path(handed.file))
 
     def _give_up(self) -> None:
