@@ -93,9 +93,11 @@ def test_what_only_two_faults_show_is_not_told_after_one() -> None:
     assert not any(one.decided for e, one, _ in told if e.noticed and e.change.kind == "part")
 
 
-def told_alone(system: System) -> list[tuple[Effect, Told, dict[str, bool]]]:
+def told_alone(system: System, counts: Counter[str] | None = None) -> list[tuple[Effect, Told, dict[str, bool]]]:
     """Each change that makes a difference: what it truly is, what comes of exploring it alone, and for each requirement
-    that is neither broken nor empty whether what it needs may be missing."""
+    that is neither broken nor empty whether what it needs may be missing. ``counts``: changes of which only situations
+    were asked, by whether one is gone."""
+    counts = Counter() if counts is None else counts
     spaces = explore(system, sorted({0, *(r.withstand for r in system.requirements)}), "symbolic").spaces
     whole = necessity(spaces, everything=True)
     most = max(spaces)
@@ -129,6 +131,8 @@ def told_alone(system: System) -> list[tuple[Effect, Told, dict[str, bool]]]:
                 gone = {name for name in silent if name in after}
                 assert not told.decided or told.noticed == bool(gone), (effect, told)
                 assert told.found.keys() <= gone, (effect, told)
+                if told.decided:
+                    counts["gone" if gone else "all arise"] += 1
     return found
 
 
@@ -256,7 +260,10 @@ requirements:
 
 
 def test_where_a_window_has_not_opened_nothing_comes_about_in_it() -> None:
-    held_against_the_whole(read(BYPASS), "bypass", Counter())
+    counts: Counter[str] = Counter()
+    held_against_the_whole(read(BYPASS), "bypass", counts)
+    assert counts["gone"], counts
+    assert counts["all arise"], counts
 
 
 MOMENT = """
@@ -293,7 +300,7 @@ def test_logic_that_can_go_round_for_ever() -> None:
 
 
 def held_against_the_whole(system: System, about: str, counts: Counter[str]) -> None:
-    for effect, told, missing in told_alone(system):
+    for effect, told, missing in told_alone(system, counts):
         why = f"{about}: {effect}"
         after = {n.requirement.name: n.after for n in effect.notices}
         if told.decided:
@@ -327,3 +334,5 @@ def test_each_change_of_random_specs_alone() -> None:
     assert counts["noticed"] > 70, counts
     assert counts["not noticed"] > 150, counts
     assert counts["shown"] > 600, counts
+    assert counts["gone"] > 20, counts
+    assert counts["all arise"] > 100, counts

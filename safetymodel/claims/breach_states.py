@@ -7,7 +7,7 @@ from functools import reduce
 from typing import TypeVar
 
 from safetymodel.claims.clock import Clock
-from safetymodel.claims.watch import INSIDE, NOTHING, OUTSIDE, Watch, lasting, window
+from safetymodel.claims.watch import INSIDE, NOTHING, Watch, lasting, opening, window
 from safetymodel.explore.engine import EVERY_STEP, EVERY_STEP_BUT_TICKS, HAPPENINGS, REACTION, Space
 from safetymodel.explore.flags import flags_of
 from safetymodel.explore.ordering import signal_support, support
@@ -28,8 +28,7 @@ NO_NEW_FAULT: tuple[Kind, ...] = tuple(kind for kind in EVERY_STEP if kind != "f
 def inside_window(space: Space[S], requirement: Requirement) -> S:
     """The states that some run is in while its watch is on: from the settled states that begin it on,
     without passing a settled state that ends it."""
-    (begins, _), *_ = window(requirement).settling(OUTSIDE)
-    entries = space.common(space.settled, space.where(begins))
+    entries = space.common(space.settled, space.where(opening(requirement)))
     room = space.reached
     for ends, _ in window(requirement).settling(INSIDE):
         room = space.minus(room, space.common(space.settled, space.where(ends)))

@@ -148,6 +148,12 @@ def watch_of(system: System, requirement: Requirement) -> Watch:
     return NOTHING
 
 
+def opening(requirement: Requirement) -> Formula:
+    """Of a requirement with a window: it opens in the settled states in which this is true."""
+    (opens, _), *_ = window(requirement).settling(OUTSIDE)
+    return opens
+
+
 def is_plain(watch: Watch) -> bool:
     """Whether it remembers nothing on the way: then a run is where it would be without it."""
     return watch.values == (watch.first,)

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from safetymodel.claims.clock import Clock
 from safetymodel.claims.part_proof import asks_of_every_run
 from safetymodel.claims.verdict import Word
-from safetymodel.claims.watch import OUTSIDE, window
+from safetymodel.claims.watch import opening
 from safetymodel.explore.decisions import Diagram, disjoin
 from safetymodel.explore.engine import WITHOUT_FAULTS, going_round, no_limit
 from safetymodel.explore.moves import Move
@@ -126,8 +126,7 @@ class Alone:
     def _told(self, altered: Altered, left: _Left, rounds: bool) -> bool:
         """Whether everything is known now. Raises :class:`Seen`."""
         looks = looks_of(altered.encoding, left.open, self.asked, self.on_work)
-        last = not (left.open or rounds)
-        found = self._without_faults(altered, looks, self._arising(altered, left.silent, 0) if last else None)
+        found = self._without_faults(altered, looks, self._arising(altered, left, rounds, 0))
         if self.space.budget == 0:
             self._at_last(altered, found, left, rounds)
             return True
@@ -146,8 +145,7 @@ class Alone:
             silent = () if left.open or rounds else self._read_by(left.silent)
             groups = [silent, tuple(fault for fault in self.system.faults if fault not in silent)]
         for faults in filter(None, groups):
-            last = not (left.open or rounds)
-            arising = self._arising(altered, left.silent, 1) if last else None
+            arising = self._arising(altered, left, rounds, 1)
             new, changed = self._with_one_of(altered, without, faults, looks, arising)
             found = found | new
             if changed and faults is not groups[-1]:
@@ -177,9 +175,12 @@ class Alone:
             elif requirement.withstand == faults == 0:
                 raise Seen(requirement.name, word)
 
-    def _arising(self, altered: Altered, silent: Collection[Requirement], faults: int) -> list[Diagram]:
-        """Sets of states, of each of which one has to come about with so many faults at the most."""
-        return [m for r in silent for m in self._seen_at_once(altered, r, faults)]
+    def _arising(self, altered: Altered, left: _Left, rounds: bool, faults: int) -> list[Diagram] | None:
+        """Sets of states, of each of which one has to come about with so many faults at the most; None where something
+        else is asked as well."""
+        if left.open or rounds:
+            return None
+        return [m for r in left.silent for m in self._seen_at_once(altered, r, faults)]
 
     def _seen_at_once(self, altered: Altered, requirement: Requirement, faults: int) -> list[Diagram]:
         """If a state of each of these sets is reached, the situation of the requirement comes about; in a window: it
@@ -187,9 +188,8 @@ class Alone:
         members = [m & ~altered.lost for m in self._needed(requirement, faults)]
         if requirement.begins is None:
             return members
-        (opens, _), *_ = window(requirement).settling(OUTSIDE)
         encoding = self.space.symbolic.encoding
-        begins = encoding.calm & encoding.formula(opens)
+        begins = encoding.calm & encoding.formula(opening(requirement))
         return [m & begins for m in members]
 
     def _needed(self, requirement: Requirement, faults: int) -> tuple[Diagram, ...]:

@@ -13,7 +13,7 @@ from functools import cached_property
 
 from safetymodel.claims.breach_states import TICK, breach_of, inside_window
 from safetymodel.claims.verdict import Word
-from safetymodel.claims.watch import OUTSIDE, lasting, window
+from safetymodel.claims.watch import lasting, opening
 from safetymodel.explore.decisions import Diagram
 from safetymodel.explore.encoding import Operation
 from safetymodel.explore.engine import EVERY_STEP_BUT_TICKS, HAPPENINGS, REACTION
@@ -179,11 +179,10 @@ class Kept:
         if self._inside is None:
             self._inside = inside_window(self.space, self.requirement)
         inside, calm = self._inside, altered.encoding.calm
-        (begins, _), *_ = window(self.requirement).settling(OUTSIDE)
         ends = formula(self.requirement.ends) if self.requirement.ends is not None else altered.false
         room = self.few & ~(calm & ends) & ~inside
         # where the window ended while that state was settled, it goes on now
-        seeds = (found.settled & formula(begins)) | (altered.stirred & ends) | altered.strays(inside)
+        seeds = (found.settled & formula(opening(self.requirement))) | (altered.stirred & ends) | altered.strays(inside)
         return altered.grown(seeds, room), inside
 
     # -- steps ------------------------------------------------------------------------------

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from safetymodel.claims.breach_states import breach_of
 from safetymodel.claims.verdict import Word
-from safetymodel.claims.watch import INSIDE, OUTSIDE, window
+from safetymodel.claims.watch import INSIDE, opening, window
 from safetymodel.explore.decisions import Diagram
 from safetymodel.explore.encoding import Encoding, Operation
 from safetymodel.explore.engine import EVERY_STEP, no_limit
@@ -88,8 +88,7 @@ def looks_of(
 def _watched(
     encoding: Encoding, requirement: Requirement, word: Word, few: Diagram, on_work: Callable[[], None]
 ) -> Watched:
-    (opens, _), *_ = window(requirement).settling(OUTSIDE)
-    begins = few & encoding.calm & encoding.formula(opens)
+    begins = few & encoding.calm & encoding.formula(opening(requirement))
     room = few
     for ends, _ in window(requirement).settling(INSIDE):
         room = room & ~(encoding.calm & encoding.formula(ends))

@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 
 from safetymodel.claims.breach_states import inside_window, turning
-from safetymodel.claims.watch import OUTSIDE, window
+from safetymodel.claims.watch import opening
 from safetymodel.explore.decisions import Diagram
 from safetymodel.explore.engine import EVERY_STEP, no_limit
 from safetymodel.explore.moves import Move
@@ -125,8 +125,7 @@ class Witnesses:
 
     def _begins(self, requirement: Requirement) -> Diagram:
         space = self.spaces[requirement.name]
-        (opens, _), *_ = window(requirement).settling(OUTSIDE)
-        return space.common(space.settled, space.where(opens))
+        return space.common(space.settled, space.where(opening(requirement)))
 
     def _while_open(self, requirement: Requirement, number: int) -> tuple[int, ...]:
         """The places of a run at which the window of the requirement is open."""
