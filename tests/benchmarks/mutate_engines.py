@@ -298,8 +298,8 @@ MUTATIONS: tuple[Mutation, ...] = tuple(
         ),
         (
             "claims/breach_states.py",
-            "entries = space.common(space.settled, space.where(begins))",
-            "entries = space.where(begins)",
+            "entries = space.common(space.settled, space.where(opening(requirement)))",
+            "entries = space.where(opening(requirement))",
         ),
         (
             "claims/breach_states.py",
