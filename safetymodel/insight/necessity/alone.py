@@ -1,13 +1,12 @@
 """One changed system explored by itself, from what is surely known of it, and asked after each stage.
 
-First all that it comes to without faults; then, with one fault after the other, those that the changed transition has
-to do with first. As soon as a requirement is seen to notice the change the rest is not explored. Where no requirement
+First all that it comes to without faults; then with one fault, those that the changed transition has to do with first. As soon as a requirement is seen to notice the change the rest is not explored. Where no requirement
 withstands more than one fault every state has been seen in the end, and the change is known.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import dataclass, replace
 
 from safetymodel.claims.clock import Clock
@@ -27,7 +26,7 @@ from safetymodel.insight.necessity.mirrors import Asked
 from safetymodel.insight.necessity.record import Record
 from safetymodel.insight.necessity.verdicts import Told
 from safetymodel.insight.necessity.ways_back import Ways
-from safetymodel.insight.necessity.witness import needed
+from safetymodel.insight.necessity.witness import doubtful, needed
 from safetymodel.insight.standing import RANK, word_of
 from safetymodel.model.step import Kind
 from safetymodel.model.system import Fault, Requirement, System
@@ -130,29 +129,31 @@ class Alone:
         if self.space.budget == 0:
             self._at_last(altered, found, left, rounds)
             return True
+        # with faults others are more likely to notice than those that take long
+        late = [r for r in left.open if r.form == "always_possible"] if self._wait_for_faults(left.open) else []
         if altered.differing & self._calm_room != self.false:
-            self._ask(altered, found, left.open, 0)
+            self._ask(altered, found, [r for r in left.open if r not in late], 0)
         # what is asked without faults is known now; so is that something comes about, if it does
-        left.open = [r for r in left.open if r.withstand]
+        left.open = [r for r in left.open if r.withstand or r in late]
         self._drop_what_arises(altered, found, left, 0)
         if not (left or rounds):
             return True
         without = found
-        near, far = self._by_nearness(altered)
-        groups = [*((fault,) for fault in near), tuple(far)]
+        groups = self._by_nearness(altered)
         if not any(asks_of_every_run(r) for r in left.open):
             # there is nothing to look for before all is known, but for what arises with faults
             silent = () if left.open or rounds else self._read_by(left.silent)
-            groups = [silent, tuple(fault for fault in self.system.faults if fault not in silent)]
+            groups = (silent, tuple(fault for fault in self.system.faults if fault not in silent))
         for faults in filter(None, groups):
             arising = self._arising(altered, left, rounds, 1)
             new, changed = self._with_one_of(altered, without, faults, looks, arising)
             found = found | new
             if changed and faults is not groups[-1]:
                 self._ask(altered, without | new, left.open, 1)
-                self._drop_what_arises(altered, without | new, left, 1)
-                if not (left or rounds):
-                    return True
+                if not (left.open or rounds):
+                    self._drop_what_arises(altered, without | new, left, 1)
+                    if not left:
+                        return True
         if self.space.budget == 1:
             self._at_last(altered, found, left, rounds)
             return True
@@ -185,7 +186,8 @@ class Alone:
     def _seen_at_once(self, altered: Altered, requirement: Requirement, faults: int) -> list[Diagram]:
         """If a state of each of these sets is reached, the situation of the requirement comes about; in a window: it
         opens there."""
-        members = [m & ~altered.lost for m in self._needed(requirement, faults)]
+        here = ~doubtful(requirement, altered)
+        members = [m & here for m in self._needed(requirement, faults)]
         if requirement.begins is None:
             return members
         encoding = self.space.symbolic.encoding
@@ -209,6 +211,10 @@ class Alone:
         if fault.kind == "signal":
             return bool(support(self.system.signals[fault.subject].reads, self._signals) & subsystems)
         return fault.subject in subsystems
+
+    def _wait_for_faults(self, requirements: Iterable[Requirement]) -> bool:
+        """Whether one of them may be seen to break with faults before all is known."""
+        return self.space.budget == 1 and any(r.withstand and asks_of_every_run(r) for r in requirements)
 
     # -- states -----------------------------------------------------------------------------
 
@@ -278,12 +284,12 @@ class Alone:
         look(grown)
         return grown
 
-    def _by_nearness(self, altered: Altered) -> tuple[list[Fault], list[Fault]]:
+    def _by_nearness(self, altered: Altered) -> tuple[tuple[Fault, ...], tuple[Fault, ...]]:
         """The faults that the changed transition has to do with, and the others."""
         t = self.system.transitions[altered.change.transition]
-        near = support(t.interlock, self._signals) | support(t.physical, self._signals) | {t.subsystem}
-        near_ones = [fault for fault in self.system.faults if self._touches(fault, near)]
-        return near_ones, [fault for fault in self.system.faults if not self._touches(fault, near)]
+        read = support(t.interlock, self._signals) | support(t.physical, self._signals) | {t.subsystem}
+        near = tuple(fault for fault in self.system.faults if self._touches(fault, read))
+        return near, tuple(fault for fault in self.system.faults if fault not in near)
 
     # -- questions --------------------------------------------------------------------------
 

@@ -15,6 +15,7 @@ from safetymodel.claims.watch import opening
 from safetymodel.explore.decisions import Diagram
 from safetymodel.explore.engine import EVERY_STEP, no_limit
 from safetymodel.explore.moves import Move
+from safetymodel.explore.ordering import support
 from safetymodel.explore.symbolic import SymbolicSpace
 from safetymodel.insight.necessity.altered import Altered
 from safetymodel.insight.necessity.changes import Kind
@@ -118,7 +119,7 @@ class Witnesses:
     def _leads_to(self, members: Diagram, number: int, requirement: Requirement, altered: Altered) -> bool:
         """Whether the run comes to one of the members that keeps all its steps, in a window while it is open, as long
         as it is still a run."""
-        run, members = self.runs[number], members & ~altered.lost
+        run, members = self.runs[number], members & ~doubtful(requirement, altered)
         until = run.still(altered)
         places = range(until) if requirement.begins is None else self._while_open(requirement, number)
         return any(place < until and members & run.states[place] != altered.false for place in places)
@@ -155,6 +156,17 @@ def needed(space: SymbolicSpace, requirement: Requirement) -> tuple[Diagram, ...
         return (space.settled,)
     inside = space.reached if requirement.begins is None else inside_window(space, requirement)
     return arising(space, requirement, inside)
+
+
+def doubtful(requirement: Requirement, altered: Altered) -> Diagram:
+    """Those of the needed states that may no longer do when the changed system comes to them: it has not settled there,
+    or has only there, or the step that has to follow may be gone."""
+    if requirement.form in ("permissive", "start"):
+        system, t = altered.encoding.system, altered.encoding.system.transitions[altered.change.transition]
+        moved = {t.subsystem} if t.event is None else {mover for mover, _ in system.events[t.event].movers}
+        if moved & support(requirement.subject, altered.encoding.signal_support):
+            return altered.lost
+    return altered.calmed | altered.stirred
 
 
 def passed(system: System, scenario: Scenario, state: State) -> tuple[tuple[State, ...], tuple[Move, ...]]:
