@@ -1,7 +1,8 @@
 """One changed system explored by itself, from what is surely known of it, and asked after each stage.
 
-First all that it comes to without faults; then with one fault, those that the changed transition has to do with first. As soon as a requirement is seen to notice the change the rest is not explored. Where no requirement
-withstands more than one fault every state has been seen in the end, and the change is known.
+First all that it comes to without faults; then with one fault, those that the changed transition has to do with first.
+As soon as a requirement is seen to notice the change the rest is not explored. Where no requirement withstands more
+than one fault every state has been seen in the end, and the change is known.
 """
 
 from __future__ import annotations
