@@ -237,10 +237,18 @@ class _Looked:
         _raise_shortfall(answers)
         self._explore(self._ways_of(len(self._waiting)), clock, tell)
         later = [AloneJob(number, self.asked, known) for number, known in self._later.items()]
-        later.sort(key=lambda job: (_cost(job.known), self.effects[job.change].change.transition))
-        # taken from both ends: what takes long stands in the middle
-        self._explore([*later[::2], *reversed(later[1::2])], clock, tell)
+        self._explore(self._from_both_ends(later), clock, tell)
         self._together(sorted(self._may), any(answer.chatters for answer in answers), clock)
+
+    def _from_both_ends(self, jobs: Sequence[AloneJob]) -> list[AloneJob]:
+        """What takes long stands in the middle; changes of one device, and of others that are built alike, stand
+        together: what one of them comes to another often comes to as well."""
+        alike: dict[str, list[AloneJob]] = {}
+        for job in sorted(jobs, key=lambda job: self.effects[job.change].change.transition):
+            t = self.system.transitions[self.effects[job.change].change.transition]
+            alike.setdefault(self.system.subsystems[t.subsystem].name.partition(".")[0], []).append(job)
+        rows = sorted(alike.values(), key=lambda row: sum(_cost(job.known) for job in row))
+        return [job for row in (*rows[::2], *reversed(rows[1::2])) for job in row]
 
     def _explore(self, jobs: Sequence[Exploring], clock: Clock, tell: Callable[[Work], None]) -> None:
         answers = self.beside.done(jobs, clock, tell)
