@@ -14,7 +14,7 @@ from safetymodel.claims.breach_states import breach_of
 from safetymodel.claims.verdict import Word
 from safetymodel.claims.watch import INSIDE, Watch, is_plain
 from safetymodel.explore.cone import through_subsystems
-from safetymodel.explore.decisions import Diagram
+from safetymodel.explore.decisions import Diagram, disjoin
 from safetymodel.explore.encoding import Encoding, Operation
 from safetymodel.explore.moves import Move, moves_of
 from safetymodel.model.system import Requirement
@@ -41,17 +41,20 @@ class PartInvariant:
         few: Diagram,
         start: Diagram,
         work: Callable[[], None],
+        about: tuple[Requirement, Word] | None = None,
     ) -> None:
-        """``few``: all states with no more than the faults that are looked at. Raises TooLarge, and what ``work``
-        raises."""
+        """``few``: all states with no more than the faults that are looked at. ``about``: the set is looked for no
+        further once this is not kept (:meth:`keeps`). Raises TooLarge, and what ``work`` raises."""
         self.subsystems = subsystems
         self.watch = watch
         self.few = few
         self._false = encoding.decisions.false
         self._work = work
         self._start = start
+        self._about = about
         self._steps: dict[Move, Operation] = {}
         self._settled: dict[int, Diagram] = {}
+        self._leaping: list[tuple[Diagram, Diagram]] | None = None
         self._through = through_subsystems(encoding, subsystems)
         # seen so, a state can be both
         self._calm = self._through.seen(encoding.calm)
@@ -70,6 +73,7 @@ class PartInvariant:
         other._steps = dict(self._steps)
         other._look_through(encoding, changed)
         other._settled = {}
+        other._leaping = None
         calmed = self._through.seen(calmed) & ~self._calm
         passing = self._through.seen(due) & ~self._passing
         other._calm, other._passing = self._calm | calmed, self._passing | passing
@@ -146,16 +150,22 @@ class PartInvariant:
             grown = False
             for move, operation in steps:
                 self._work()
-                for value, members in tuple(self.sets.items()):
-                    if self._step(move, operation, value, members):
+                for value in tuple(self.sets):
+                    while self._step(move, operation, value, self.sets[value]):
                         grown = True
+                        if move.kind != "tick":
+                            break  # clocks run on for as long as that leads to something new
+            if self._about is not None and not self.keeps(*self._about):
+                return
             if any(members.node_count() > MOST_NODES for members in self.sets.values()):
                 raise TooLarge
 
     def _step(self, move: Move, operation: Operation | None, value: int, members: Diagram) -> bool:
         reacts = move.kind == "reaction"
         source = members if reacts else members & self.settled_with(value)
-        landed = source if operation is None else operation.image(source) & self.few
+        landed = source if operation is None else operation.image(source)
+        if move.kind == "fault":
+            landed = landed & self.few
         if not reacts:
             classes = self.watch.classes
             value = next(becomes for meant, becomes in classes if meant.covers(move.kind, move.number))(value)
@@ -210,21 +220,31 @@ class PartInvariant:
         """Whether nothing in the sets, and no step from them, breaks the requirement: for the verdict `holds` in no
         state, else in no settled one."""
         inside = INSIDE if requirement.begins is not None else self.watch.first
-        for leap in self.watch.leaps:
-            after = self._formula(leap.after) & self.few
+        for leap, (reacting, happening) in zip(self.watch.leaps, self._before_leaps(), strict=True):
             for value, members in self.sets.items():
                 if leap.values is not None and value not in leap.values:
                     continue
-                source = members & self._formula(leap.before) & self.few
-                calm = source & self.settled_with(value)
-                for move, operation in self._steps.items():
-                    if leap.steps.covers(move.kind, move.number):
-                        here = source if move.kind == "reaction" else calm
-                        if here != self._false and operation.image(here) & after != self._false:
-                            return False
+                if members & reacting != self._false:
+                    return False
+                here = members & happening
+                if here != self._false and here & self.settled_with(value) != self._false:
+                    return False
         if self.watch.leaps:
             return True
         bad = self.sets.get(inside, self._false) & self._formula(breach_of(requirement)) & self.few
         if word != "holds" and not requirement.prevent:
             bad = bad & self.settled_with(inside)
         return bad == self._false
+
+    def _before_leaps(self) -> list[tuple[Diagram, Diagram]]:
+        """For each leap from where a reaction takes it, and from where in a settled state something else does."""
+        if self._leaping is None:
+            self._leaping = []
+            for leap in self.watch.leaps:
+                before, after = self._formula(leap.before) & self.few, self._formula(leap.after) & self.few
+                rows: dict[bool, list[Diagram]] = {True: [], False: []}
+                for move, operation in self._steps.items():
+                    if leap.steps.covers(move.kind, move.number):
+                        rows[move.kind == "reaction"].append(operation.source(after) & before)
+                self._leaping.append((disjoin(rows[True], self._false), disjoin(rows[False], self._false)))
+        return self._leaping

@@ -61,7 +61,9 @@ def proof_through(
 ) -> PartInvariant | None:
     """What shows the same through just these subsystems; None where it does not. Raises TooLarge."""
     watch = watch_of(space.system, requirement)
-    part = PartInvariant(space.symbolic.encoding, subsystems, watch, few, space.symbolic.start, work)
+    part = PartInvariant(
+        space.symbolic.encoding, subsystems, watch, few, space.symbolic.start, work, (requirement, word)
+    )
     return part if part.keeps(requirement, word) else None
 
 

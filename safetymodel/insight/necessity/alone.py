@@ -22,7 +22,7 @@ from safetymodel.explore.symbolic import SymbolicSpace
 from safetymodel.insight.necessity.altered import Altered, altered_space
 from safetymodel.insight.necessity.batch import PartOfSpace
 from safetymodel.insight.necessity.kept import TooLarge, grown
-from safetymodel.insight.necessity.looks import Look, Watched, looks_of
+from safetymodel.insight.necessity.looks import Look, Looks, Watched
 from safetymodel.insight.necessity.mirrors import Asked
 from safetymodel.insight.necessity.record import Record
 from safetymodel.insight.necessity.verdicts import Told
@@ -84,6 +84,7 @@ class Alone:
         self.system: System = space.system
         encoding = space.symbolic.encoding
         self.false = encoding.decisions.false
+        self.looks = Looks(encoding, asked, on_work)
         self._calm_room = encoding.flags_at_most[0]
         self._signals = encoding.signal_support
         self._needs: dict[tuple[str, int], tuple[Diagram, ...]] = {}
@@ -125,7 +126,7 @@ class Alone:
 
     def _told(self, altered: Altered, left: _Left, rounds: bool) -> bool:
         """Whether everything is known now. Raises :class:`Seen`."""
-        looks = looks_of(altered.encoding, left.open, self.asked, self.on_work)
+        looks = self.looks.of(altered, left.open)
         found = self._without_faults(altered, looks, self._arising(altered, left, rounds, 0))
         if self.space.budget == 0:
             self._at_last(altered, found, left, rounds)

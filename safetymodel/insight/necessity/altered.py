@@ -43,6 +43,8 @@ class Altered:
     calmed: Diagram
     stirred: Diagram
     on_work: Callable[[], None]
+    only_less: bool = False
+    """Every step of the changed system is one of the system as it is, from whatever state, and settled is the same."""
 
     @property
     def false(self) -> Diagram:
@@ -60,6 +62,14 @@ class Altered:
     def only_more(self) -> bool:
         """Every step of the system as it is is one of the changed system too, wherever the former comes to."""
         return self.lost == self.false
+
+    @property
+    def changed_moves(self) -> tuple[Move, ...]:
+        """Those of the changed transition, in the system as it is or in this one."""
+        t = self.encoding.system.transitions[self.change.transition]
+        if t.event is not None:
+            return (Move("event", t.event),)
+        return (Move("reaction", t.number), Move("time", t.number))
 
     def does_as(self, other: Altered, everywhere: Diagram) -> bool:
         """Whether two changes of one transition are the same in all these states."""
@@ -86,6 +96,8 @@ class Altered:
         """Where steps of these kinds lead from the members, which are reached by the system as it is, that are none
         of its own steps."""
         found = self.false
+        if self.only_less:
+            return found
         for move, operation, where in self.own:
             if move.kind in kinds:
                 here = members & where
@@ -163,8 +175,10 @@ class Alterations:
         self._replace(new, [] if operation is None else [(move, operation)], move)
         own = () if operation is None else ((move, operation, more | less),)
         # who moves also when others do had stayed where it was before
-        lost = less if event.joint or len(event.movers) == 1 else more | less
-        return Altered(change, new, reached, own, more, less, lost, false, false, self.on_work)
+        apart = event.joint or len(event.movers) == 1
+        lost = less if apart else more | less
+        only_less = apart and change.kind == "removed"
+        return Altered(change, new, reached, own, more, less, lost, false, false, self.on_work, only_less)
 
     def _early(self, t: Transition, latest: int | None) -> Diagram:
         """Where the clock is in the window of time of the transition."""

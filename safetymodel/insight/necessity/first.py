@@ -19,7 +19,7 @@ from safetymodel.explore.engine import EVERY_STEP, going_round, no_limit
 from safetymodel.explore.saturation import Saturation
 from safetymodel.explore.symbolic import SymbolicSpace
 from safetymodel.insight.necessity.altered import Altered, going_on
-from safetymodel.insight.necessity.looks import looks_of
+from safetymodel.insight.necessity.looks import Looks
 from safetymodel.insight.necessity.mirrors import Asked
 from safetymodel.insight.necessity.record import Record
 from safetymodel.model.system import System
@@ -52,6 +52,7 @@ class FirstLook:
         self.system: System = space.system
         self.asked = asked
         self.on_work = on_work
+        self.looks = Looks(self.encoding, asked, on_work)
         self.false = self.encoding.decisions.false
         self.record = record
         self.chatters = going_round(space, space.transient) != self.false
@@ -70,7 +71,7 @@ class FirstLook:
             known, operation = before
             new = saturation.close(operation.image(known & changed.calm), all_readers, room)
             landed = saturation.close(new & differing, all_readers, room)
-        looks = looks_of(changed, self.system.requirements, self.asked, self.on_work)
+        looks = self.looks.of(altered, self.system.requirements)
         found: dict[str, Word] = {}
         left = ROUNDS
 

@@ -8,39 +8,31 @@ from dataclasses import dataclass
 from safetymodel.claims.breach_states import breach_of
 from safetymodel.claims.verdict import Word
 from safetymodel.claims.watch import INSIDE, opening, window
-from safetymodel.explore.decisions import Diagram
+from safetymodel.explore.decisions import Diagram, disjoin
 from safetymodel.explore.encoding import Encoding, Operation
 from safetymodel.explore.engine import EVERY_STEP, no_limit
+from safetymodel.explore.moves import Move
+from safetymodel.explore.ordering import support
+from safetymodel.explore.pooling import moved_by
 from safetymodel.explore.saturation import Saturation
+from safetymodel.insight.necessity.altered import Altered
 from safetymodel.insight.necessity.mirrors import Asked
-from safetymodel.model.formula import Formula, HowMany, InState, Not, SignalTrue, atoms
-from safetymodel.model.system import Requirement, System
+from safetymodel.model.formula import Not
+from safetymodel.model.system import Requirement
 
 
 @dataclass(frozen=True, slots=True)
 class Look:
-    """``states`` must not come about; nor a step from ``off`` to ``on`` (of happenings those not ``listed``, where
-    that is asked). ``word`` is the verdict that is at least as bad then."""
+    """``states`` must not come about, since they break the requirement themselves or a step from them does. ``word`` is
+    the verdict that is at least as bad then."""
 
     requirement: Requirement
     word: Word
-    states: Diagram | None = None
-    off: Diagram | None = None
-    on: Diagram | None = None
-    listed: frozenset[int] | None = None
-    steps: tuple[tuple[Diagram, Operation], ...] = ()
-    nothing: Diagram | None = None
+    states: Diagram
 
     def seen(self, members: Diagram) -> Diagram:
-        """The members that must not come about, or to which one of their own steps must not lead."""
-        if self.states is not None:
-            return members & self.states
-        assert self.on is not None
-        assert self.nothing is not None
-        found = self.nothing
-        for before, operation in self.steps:
-            found = found | (operation.image(members & before) & self.on)
-        return found
+        """The members that must not come about."""
+        return members & self.states
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,101 +54,106 @@ class Watched:
         return self.saturation.grow(entries, members & self.room) & self.bad
 
 
-def looks_of(
-    encoding: Encoding,
-    requirements: Iterable[Requirement],
-    asked: Asked,
-    on_work: Callable[[], None] = no_limit,
-) -> tuple[Look | Watched, ...]:
-    """One for each requirement that passes and whose form needs no more than that; the others have none. Those that
-    cost most come last."""
-    found: list[Look] = []
-    watched: list[Watched] = []
-    for requirement in requirements:
-        word = asked.words[requirement.name]
-        if word in ("holds", "reacts"):
-            few = asked.few(encoding, requirement)
-            if requirement.begins is not None:
-                watched.append(_watched(encoding, requirement, word, few, on_work))
+class _Steps:
+    """The steps of the system as it is from states in ``off`` that make the subject of a requirement true. Left
+    out are faults that do so by what they hold a signal at, and of a `start` what may do so."""
+
+    def __init__(self, encoding: Encoding, requirement: Requirement, few: Diagram, off: Diagram) -> None:
+        self._off = few & encoding.formula(Not(requirement.subject)) & off
+        self._on = few & encoding.formula(requirement.subject)
+        self._may = requirement.only_by if requirement.form == "start" else None
+        self._system = encoding.system
+        self._read = support(requirement.subject, encoding.signal_support)
+        self._false = encoding.decisions.false
+        self._reacting: dict[Move, Diagram] = {}
+        self._happening: dict[Move, Diagram] = {}
+        for move, operation in encoding.moves:
+            if self._counts(move):
+                row = self._reacting if move.kind == "reaction" else self._happening
+                row[move] = self._origin(operation)
+        self._all = tuple(disjoin(row.values(), self._false) for row in (self._reacting, self._happening))
+
+    def _counts(self, move: Move) -> bool:
+        if self._may is not None and (move.kind == "reaction" or (move.kind == "event" and move.number in self._may)):
+            return False
+        moved = None if move.kind == "fault" else moved_by(move, self._system)
+        return moved is not None and bool(moved & self._read)
+
+    def _origin(self, operation: Operation) -> Diagram:
+        return operation.source(self._on) & self._off
+
+    def before(self, altered: Altered) -> Diagram:
+        """From where a step of the changed system does so."""
+        changed = altered.changed_moves
+        reacting, happening = self._all
+        if any(move in self._reacting or move in self._happening for move in changed):
+            reacting, happening = (
+                disjoin((origin for move, origin in row.items() if move not in changed), self._false)
+                for row in (self._reacting, self._happening)
+            )
+        for move, operation, _ in altered.own:
+            if self._counts(move):
+                if move.kind == "reaction":
+                    reacting = reacting | self._origin(operation)
+                else:
+                    happening = happening | self._origin(operation)
+        return reacting | (happening & altered.encoding.calm)
+
+
+class Looks:
+    """At changed systems of one system."""
+
+    def __init__(self, encoding: Encoding, asked: Asked, on_work: Callable[[], None] = no_limit) -> None:
+        """``encoding``: of the system as it is."""
+        self.encoding = encoding
+        self.asked = asked
+        self.on_work = on_work
+        self._steps: dict[str, _Steps] = {}
+
+    def of(self, altered: Altered, requirements: Iterable[Requirement]) -> tuple[Look | Watched, ...]:
+        """One for each requirement that passes and whose form needs no more than that; the others have none. Those that
+        cost most come last."""
+        found: list[Look] = []
+        watched: list[Watched] = []
+        for requirement in requirements:
+            if self.asked.words[requirement.name] not in ("holds", "reacts"):
                 continue
-            look = _look(encoding, requirement, word, few)
+            if requirement.begins is not None:
+                watched.append(self._watched(altered, requirement))
+                continue
+            look = self._look(altered, requirement)
             if look is not None:
                 found.append(look)
-    return (*found, *watched)
+        return (*found, *watched)
 
+    def _watched(self, altered: Altered, requirement: Requirement) -> Watched:
+        encoding, word = self.encoding, self.asked.words[requirement.name]
+        few, calm = self.asked.few(encoding, requirement), altered.encoding.calm
+        begins = few & calm & encoding.formula(opening(requirement))
+        room = few
+        for ends, _ in window(requirement).settling(INSIDE):
+            room = room & ~(calm & encoding.formula(ends))
+        bad = few & encoding.formula(breach_of(requirement))
+        if word == "reacts":
+            bad = bad & calm
+        worse: Word = "reacts" if word == "holds" and not requirement.prevent else "broken"
+        return Watched(requirement, worse, begins, room, bad, Saturation(altered.encoding, self.on_work, EVERY_STEP))
 
-def _watched(
-    encoding: Encoding, requirement: Requirement, word: Word, few: Diagram, on_work: Callable[[], None]
-) -> Watched:
-    begins = few & encoding.calm & encoding.formula(opening(requirement))
-    room = few
-    for ends, _ in window(requirement).settling(INSIDE):
-        room = room & ~(encoding.calm & encoding.formula(ends))
-    bad = few & encoding.formula(breach_of(requirement))
-    if word == "reacts":
-        bad = bad & encoding.calm
-    worse: Word = "reacts" if word == "holds" and not requirement.prevent else "broken"
-    return Watched(requirement, worse, begins, room, bad, Saturation(encoding, on_work, EVERY_STEP))
-
-
-def _look(encoding: Encoding, requirement: Requirement, word: Word, few: Diagram) -> Look | None:
-    match requirement.form:
-        case "never" | "always":
-            pass
-        case "cause" if requirement.within is None:
-            pass
-        case "permissive":
-            assert requirement.allowed is not None
-            off = few & encoding.formula(Not(requirement.subject)) & encoding.formula(Not(requirement.allowed))
-            return _of_steps(encoding, requirement, few, off, None)
-        case "start":
-            off = few & encoding.formula(Not(requirement.subject))
-            return _of_steps(encoding, requirement, few, off, frozenset(requirement.only_by))
-        case _:
+    def _look(self, altered: Altered, requirement: Requirement) -> Look | None:
+        encoding, word = self.encoding, self.asked.words[requirement.name]
+        few = self.asked.few(encoding, requirement)
+        if requirement.form in ("permissive", "start"):
+            steps = self._steps.get(requirement.name)
+            if steps is None:
+                allowed = requirement.allowed if requirement.form == "permissive" else None
+                off = few if allowed is None else encoding.formula(Not(allowed))
+                steps = self._steps[requirement.name] = _Steps(encoding, requirement, few, off)
+            return Look(requirement, "broken", steps.before(altered))
+        if requirement.form not in ("never", "always", "cause") or requirement.within is not None:
             return None
-    bad = few & encoding.formula(breach_of(requirement))
-    if requirement.prevent:
-        return Look(requirement, "broken", bad)
-    return Look(requirement, "reacts", bad) if word == "holds" else Look(requirement, "broken", bad & encoding.calm)
-
-
-def _of_steps(
-    encoding: Encoding, requirement: Requirement, few: Diagram, off: Diagram, listed: frozenset[int] | None
-) -> Look:
-    concerned = subsystems_in(encoding.system, requirement.subject)
-    steps = []
-    for move, operation in encoding.moves:
-        if move.kind in ("fault", "tick") or not moved_by(encoding.system, move.kind, move.number) & concerned:
-            continue
-        if listed is not None and (move.kind == "reaction" or (move.kind == "event" and move.number in listed)):
-            continue
-        steps.append((off if move.kind == "reaction" else off & encoding.calm, operation))
-    on = few & encoding.formula(requirement.subject)
-    return Look(requirement, "broken", None, off, on, listed, tuple(steps), encoding.decisions.false)
-
-
-def moved_by(system: System, kind: str, number: int) -> frozenset[int]:
-    """The subsystems that a move can move."""
-    if kind == "event":
-        return frozenset(s for s, _ in system.events[number].movers)
-    if kind == "jump":
-        return frozenset([system.faults[number].subject])
-    return frozenset([system.transitions[number].subsystem])
-
-
-def subsystems_in(system: System, formula: Formula) -> frozenset[int]:
-    """The subsystems whose states the formula depends on."""
-    found: set[int] = set()
-    pending = [formula]
-    while pending:
-        for atom in atoms(pending.pop()):
-            match atom:
-                case InState(subsystem, _, _):
-                    found.add(subsystem)
-                case HowMany(_, _, members, _):
-                    found.update(member.subsystem for member in members)
-                case SignalTrue(signal):
-                    pending.append(system.signals[signal].reads)
-                case _:
-                    pass
-    return frozenset(found)
+        bad = few & encoding.formula(breach_of(requirement))
+        if requirement.prevent:
+            return Look(requirement, "broken", bad)
+        if word == "holds":
+            return Look(requirement, "reacts", bad)
+        return Look(requirement, "broken", bad & altered.encoding.calm)

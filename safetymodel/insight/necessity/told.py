@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 
+from safetymodel.claims.part_proof import asks_of_every_run
 from safetymodel.explore.cone import cone_of
 from safetymodel.explore.decisions import Diagram
 from safetymodel.explore.engine import no_limit
@@ -150,7 +151,9 @@ class Telling:
                 # it has to be explored in any case, and that takes long to tell
                 left.add(requirement.name)
                 continue
-            word = self._kept[requirement.name].may_become(found)
+            # what has to be so in every run stays so where there are fewer of them
+            fewer = altered.only_less and asks_of_every_run(requirement)
+            word = None if fewer else self._kept[requirement.name].may_become(found)
             if word is not None:
                 if sure:
                     return Told({requirement.name: word})
