@@ -227,6 +227,15 @@ def test_a_folder_that_is_not_there_is_told_before_any_work(
     assert not said.out
 
 
+@pytest.mark.parametrize("command", ["verify", "review", "faults", "report", "compare"])
+def test_what_is_no_number_is_no_limit_of_time(command: str, capsys: pytest.CaptureFixture[str]) -> None:
+    files = ["a.yaml", "b.yaml"] if command == "compare" else ["a.yaml"]
+    with pytest.raises(SystemExit) as ended:
+        main([command, *files, "--seconds", "nan"])
+    assert ended.value.code == 2
+    assert "nan is no time" in capsys.readouterr().err
+
+
 def test_small_models_get_the_other_engines_opinion() -> None:
     run = pipeline.verify(str(SPECS / "pass-through.yaml"))
     assert isinstance(run, pipeline.Run)

@@ -8,8 +8,18 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from safetymodel.commands.driven import a_time, driving
-from safetymodel.commands.shared import JsonFile, Modes, Spec, Stops, after_writing, give_out, listed, load_system
+from safetymodel.commands.driven import driving
+from safetymodel.commands.shared import (
+    JsonFile,
+    Modes,
+    Spec,
+    Stops,
+    a_time,
+    after_writing,
+    give_out,
+    listed,
+    load_system,
+)
 
 if TYPE_CHECKING:
     from safetymodel.bench.hunt import Hunt

@@ -3,14 +3,11 @@
 from __future__ import annotations
 
 import contextlib
-import math
 import signal
 import sys
 import threading
 from collections.abc import Iterator
 from types import FrameType
-
-import typer
 
 
 @contextlib.contextmanager
@@ -34,10 +31,3 @@ def driving() -> Iterator[None]:
 def _interrupt(number: int, frame: FrameType | None) -> None:
     signal.signal(number, signal.SIG_IGN)  # once is enough: what comes next is letting go
     raise KeyboardInterrupt
-
-
-def a_time(value: float | None) -> float | None:
-    """The value of an option for a time; `nan` and `inf` are none."""
-    if value is not None and not math.isfinite(value):
-        raise typer.BadParameter(f"{value:g} is no time")
-    return value

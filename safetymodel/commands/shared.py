@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 import sys
 from collections.abc import Callable, Iterator, Sequence
@@ -23,6 +24,14 @@ CAUTION = (
     "Results are about the model in the spec file, under the limits that are printed, and about nothing else. "
     "They do not replace risk assessment, local codes, or review and commissioning by licensed people."
 )
+
+
+def a_time(value: float | None) -> float | None:
+    """The value of an option for a time; `nan` and `inf` are none."""
+    if value is not None and not math.isfinite(value):
+        raise typer.BadParameter(f"{value:g} is no time")
+    return value
+
 
 Spec = Annotated[str, typer.Argument(metavar="SPEC", help="The spec file (YAML, format 1).", show_default=False)]
 Faults = Annotated[
@@ -49,7 +58,8 @@ Stops = Annotated[
     ),
 ]
 Seconds = Annotated[
-    float | None, typer.Option("--seconds", min=0.0, help="Stop after so many seconds.", show_default=False)
+    float | None,
+    typer.Option("--seconds", min=0.0, callback=a_time, help="Stop after so many seconds.", show_default=False),
 ]
 Memory = Annotated[
     str | None, typer.Option("--memory", metavar="SIZE", help="Use at most so much, such as 500MB.", show_default=False)

@@ -378,13 +378,13 @@ MUTATIONS: tuple[Mutation, ...] = tuple(
         ),
         (
             "insight/necessity/alone.py",
-            "members = [m & ~altered.lost for m in self._needed(requirement, faults)]",
+            "members = [m & here for m in self._needed(requirement, faults)]",
             "members = list(self._needed(requirement, faults))",
         ),
         (
             "insight/necessity/alone.py",
-            "left.open = [r for r in left.open if r.withstand]",
-            "left.open = []",
+            "left.open = [r for r in left.open if r.withstand or r in late]",
+            "left.open = late",
         ),
         (
             "insight/necessity/ways_back.py",
@@ -413,6 +413,38 @@ MUTATIONS: tuple[Mutation, ...] = tuple(
             "self.encoding.places.moved(places)",
         ),
         ("explore/sifting.py", "smallest, best = nodes, place", "smallest, best = nodes, at"),
+        ("insight/necessity/alone.py", "if r.withstand or r in late]", "if r.withstand]"),
+        ("insight/necessity/alone.py", "[r for r in left.open if r not in late], 0)", "[], 0)"),
+        (
+            "insight/necessity/witness.py",
+            "            return altered.lost\n",
+            "            return altered.calmed | altered.stirred\n",
+        ),
+        (
+            "insight/necessity/witness.py",
+            "    return altered.calmed | altered.stirred\n",
+            "    return altered.false\n",
+        ),
+        (
+            "insight/necessity/witness.py",
+            "moved = {t.subsystem} if t.event is None else {mover for mover, _ in system.events[t.event].movers}",
+            "moved = {t.subsystem}",
+        ),
+        ("insight/necessity/looks.py", "(happening & altered.encoding.calm)", "happening"),
+        (
+            "insight/necessity/looks.py",
+            "for move, origin in row.items() if move not in changed)",
+            "for origin in row.values())",
+        ),
+        ("insight/necessity/looks.py", "for move, operation, _ in altered.own:", "for move, operation, _ in ():"),
+        ("insight/necessity/looks.py", "if self._may is not None and (", "if False and ("),
+        ("insight/necessity/told.py", "altered.only_less and asks_of_every_run(requirement)", "altered.only_less"),
+        ("insight/necessity/altered.py", "only_less = apart and", "only_less ="),
+        ("insight/necessity/altered.py", 'only_less = apart and change.kind == "removed"', "only_less = apart"),
+        ("claims/part_invariant.py", "other._leaping = None", "pass"),
+        ("claims/part_invariant.py", "here & self.settled_with(value) != self._false", "False"),
+        ("claims/part_invariant.py", "if members & reacting != self._false:", "if False:"),
+        ("claims/part_invariant.py", 'if move.kind == "fault":', "if False:"),
     )
 )
 

@@ -131,9 +131,11 @@ class Alone:
         if self.space.budget == 0:
             self._at_last(altered, found, left, rounds)
             return True
-        # with faults others are more likely to notice than those that take long
-        late = [r for r in left.open if r.form == "always_possible"] if self._wait_for_faults(left.open) else []
+        late: list[Requirement] = []
         if altered.differing & self._calm_room != self.false:
+            if self._wait_for_faults(left.open):
+                # with faults others are more likely to notice than those that take long
+                late = [r for r in left.open if r.form == "always_possible"]
             self._ask(altered, found, [r for r in left.open if r not in late], 0)
         # what is asked without faults is known now; so is that something comes about, if it does
         left.open = [r for r in left.open if r.withstand or r in late]
