@@ -168,6 +168,21 @@ requirements:
 """
 
 
+WATCHED_TRAP = (
+    TRAP
+    + """  R3: {text: it is not open and bolted, never: door is open and bolt is shot and seal is whole, withstand: 1}
+faults: {seal_breaks: {subsystem: seal, jump: {from: whole, to: broken}}}
+"""
+).replace("  bolt: {states", "  seal: {states: [whole, broken]}\n  bolt: {states", 1)
+
+
+def test_ways_back_are_asked_though_others_may_break_with_faults() -> None:
+    effects_of(WATCHED_TRAP)
+    told = {change_text(read(WATCHED_TRAP), effect.change): one for effect, one, _ in told_alone(read(WATCHED_TRAP))}
+    assert told["bolt: shot -> drawn after 2 s, taken away"].found == {"R1": "broken"}
+    assert told["door: open -> closed on door.pull, taken away"].found == {"R2": "broken"}
+
+
 def test_ways_back_that_are_lost() -> None:
     found = effects_of(TRAP)
     told = {change_text(read(TRAP), effect.change): one for effect, one, _ in told_alone(read(TRAP))}
