@@ -195,6 +195,71 @@ def test_ways_back_that_are_lost() -> None:
         assert name in {n.requirement.name for n in found[text].notices}, text
 
 
+PAIR = """
+safetymodel: 1
+title: Two leaves that one hand opens together, and a lamp that only one of them asks for
+subsystems:
+  lever: {states: [home, away], events: {push: {joint: true}, pull: {}}, transitions: [
+    {from: home, to: away, on: push}, {from: away, to: home, on: pull}]}
+  leaf: {states: [shut, open], events: {slam: {}}, transitions: [
+    {from: shut, to: open, on: lever.push}, {from: open, to: shut, on: slam}]}
+  hall: {states: [empty, taken], events: {come: {}, go: {}}, transitions: [
+    {from: empty, to: taken, on: come, if: leaf is shut}, {from: taken, to: empty, on: go, if: lever is home|away}]}
+requirements:
+  R1: {text: it is opened only with the hall empty, permissive: hall is empty|taken, for: leaf is open}
+"""
+
+
+def test_a_step_of_several_is_gone_with_one_of_them() -> None:
+    found = effects_of(PAIR)
+    pushed = found["lever: home -> away on lever.push, taken away"]
+    assert [(n.requirement.name, n.after) for n in pushed.notices] == [("R1", "empty")]
+    held_against_the_whole(read(PAIR), "pair", Counter())
+
+
+PASSING = """
+safetymodel: 1
+title: A lamp that takes a key, which springs out when the guard is raised
+subsystems:
+  guard: {states: [down, up], events: {raise: {}, lower: {}}, transitions: [
+    {from: down, to: up, on: raise}, {from: up, to: down, on: lower}]}
+  key: {states: [in, out], transitions: [
+    {from: in, to: out, if: guard is up}, {from: out, to: in, if: guard is down}]}
+  lamp: {states: [dark, lit], events: {light: {}, put_out: {}}, transitions: [
+    {from: dark, to: lit, on: light, if: key is in}, {from: lit, to: dark, on: put_out}]}
+requirements:
+  R1: {text: it is lit only behind the guard, permissive: guard is down, for: lamp is lit}
+"""
+
+OTHER_WAY = """
+safetymodel: 1
+title: A lamp that lights otherwise once its condition is turned round
+subsystems:
+  fan: {states: [off, on], events: {start: {}, stop: {}}, transitions: [
+    {from: off, to: on, on: start, if: lamp is dark}, {from: on, to: off, on: stop, if: guard is down}]}
+  guard: {states: [down, up], events: {raise: {}, lower: {}}, transitions: [
+    {from: down, to: up, on: raise, if: fan is on}, {from: up, to: down, on: lower}]}
+  latch: {states: [off, on], transitions: [{from: off, to: on, if: lamp is lit and fan is on}]}
+  lamp: {states: [dark, lit], events: {light: {}, put_out: {}}, transitions: [
+    {from: dark, to: lit, on: light, if: latch is on or fan is off, physically: guard is down or latch is on},
+    {from: lit, to: dark, on: put_out}]}
+requirements:
+  R1: {text: it is lit only behind the guard, permissive: guard is down, for: lamp is lit}
+"""
+
+
+def test_looks_at_steps_take_those_of_the_changed_system_from_where_they_can_happen() -> None:
+    for text in (PASSING, OTHER_WAY):
+        effects_of(text)
+        counts: Counter[str] = Counter()
+        held_against_the_whole(read(text), text, counts)
+        assert counts["not noticed"], counts
+    (negated,) = (
+        e for text, e in effects_of(OTHER_WAY).items() if text.startswith("lamp: dark") and "opposite" in text
+    )
+    assert not negated.noticed
+
+
 CALL = """
 safetymodel: 1
 title: A lamp that a button lights by way of a relay

@@ -7,7 +7,7 @@ from collections import Counter
 
 from random_systems import random_spec
 from test_necessity import PUMP, TWINS, twin_channels, words_of
-from test_necessity_alone import FAR, JAM, MOMENT, TRAP, TRIPLE, WINDOW, read
+from test_necessity_alone import FAR, JAM, MOMENT, OTHER_WAY, PAIR, PASSING, TRAP, TRIPLE, WINDOW, read
 
 from safetymodel.claims.clock import Clock
 from safetymodel.claims.part_invariant import PartInvariant
@@ -79,7 +79,7 @@ def test_what_few_subsystems_tell_of_random_changes() -> None:
 
 def test_what_few_subsystems_tell_of_small_specs() -> None:
     counts: Counter[str] = Counter()
-    for text in (PUMP, TWINS, JAM, TRIPLE, FAR, TRAP, WINDOW, MOMENT, STIRRED, BEHIND):
+    for text in (PUMP, TWINS, JAM, TRIPLE, FAR, TRAP, WINDOW, MOMENT, STIRRED, BEHIND, PAIR, PASSING, OTHER_WAY):
         counts += held_against_the_whole(read(text), text)
     assert counts["goes round"] >= 1, counts
 

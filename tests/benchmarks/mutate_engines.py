@@ -436,7 +436,6 @@ MUTATIONS: tuple[Mutation, ...] = tuple(
             "for move, origin in row.items() if move not in changed)",
             "for origin in row.values())",
         ),
-        ("insight/necessity/looks.py", "for move, operation, _ in altered.own:", "for move, operation, _ in ():"),
         ("insight/necessity/looks.py", "if self._may is not None and (", "if False and ("),
         ("insight/necessity/told.py", "altered.only_less and asks_of_every_run(requirement)", "altered.only_less"),
         ("insight/necessity/altered.py", "only_less = apart and", "only_less ="),
@@ -444,7 +443,6 @@ MUTATIONS: tuple[Mutation, ...] = tuple(
         ("claims/part_invariant.py", "other._leaping = None", "pass"),
         ("claims/part_invariant.py", "here & self.settled_with(value) != self._false", "False"),
         ("claims/part_invariant.py", "if members & reacting != self._false:", "if False:"),
-        ("claims/part_invariant.py", 'if move.kind == "fault":', "if False:"),
     )
 )
 
