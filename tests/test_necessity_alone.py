@@ -197,7 +197,7 @@ def test_ways_back_that_are_lost() -> None:
 
 PAIR = """
 safetymodel: 1
-title: Two leaves that one hand opens together, and a lamp that only one of them asks for
+title: A leaf that is pushed open together with a lever, and a hall behind it
 subsystems:
   lever: {states: [home, away], events: {push: {joint: true}, pull: {}}, transitions: [
     {from: home, to: away, on: push}, {from: away, to: home, on: pull}]}

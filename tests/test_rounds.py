@@ -9,9 +9,8 @@ import pytest
 from random_systems import random_chain, random_spec
 from worded_specs import system_of
 
-from safetymodel.explore.rounds import groups_of, some_round, together
+from safetymodel.explore.rounds import going_on, groups_of, some_round, together
 from safetymodel.explore.symbolic import Symbolic
-from safetymodel.insight.necessity.altered import going_on
 
 
 def test_those_that_lead_to_each_other() -> None:

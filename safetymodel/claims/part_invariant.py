@@ -154,7 +154,7 @@ class PartInvariant:
                     while self._step(move, operation, value, self.sets[value]):
                         grown = True
                         if move.kind != "tick":
-                            break  # clocks run on for as long as that leads to something new
+                            break  # only clocks run on at once for as long as that leads to something new
             if self._about is not None and not self.keeps(*self._about):
                 return
             if any(members.node_count() > MOST_NODES for members in self.sets.values()):

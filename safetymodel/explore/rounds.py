@@ -7,7 +7,7 @@ by themselves as well: what they read besides stays as it is. So it is enough to
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterator, Mapping
 
 from safetymodel.explore.decisions import Diagram, disjoin
 from safetymodel.explore.encoding import Encoding
@@ -62,15 +62,25 @@ def groups_of(system: System) -> Iterator[tuple[int, ...]]:
 def some_round(encoding: Encoding, budget: int, on_work: Callable[[], None]) -> bool:
     """Whether there is a state with so many faults at the most, reached or not, from which reactions can go on for
     ever."""
-    reactions = {move.number: operation for move, operation in encoding.moves if move.kind == "reaction"}
+    few, false = encoding.flags_at_most[budget], encoding.decisions.false
+    return any(going_on(encoding, few, on_work, group) != false for group in groups_of(encoding.system))
+
+
+def going_on(
+    encoding: Encoding, members: Diagram, on_work: Callable[[], None], among: Collection[int] | None = None
+) -> Diagram:
+    """Those of the members from which reactions can go on among the members for ever; ``among``: those of these
+    automatic transitions (numbers; None: all)."""
+    reactions = [
+        operation
+        for move, operation in encoding.moves
+        if move.kind == "reaction" and (among is None or move.number in among)
+    ]
     false = encoding.decisions.false
-    for group in groups_of(encoding.system):
-        operations = [reactions[number] for number in group if number in reactions]
-        members: Diagram = encoding.flags_at_most[budget]
-        while members != false:
-            on_work()
-            back = disjoin((operation.source(members) for operation in operations), false) & members
-            if back == members:
-                return True
-            members = back
-    return False
+    while members != false:
+        on_work()
+        back = disjoin((operation.source(members) for operation in reactions), false) & members
+        if back == members:
+            break
+        members = back
+    return members

@@ -427,8 +427,8 @@ MUTATIONS: tuple[Mutation, ...] = tuple(
         ),
         (
             "insight/necessity/witness.py",
-            "moved = {t.subsystem} if t.event is None else {mover for mover, _ in system.events[t.event].movers}",
-            "moved = {t.subsystem}",
+            "(moved_by(move, altered.encoding.system) or set()) & read",
+            "{altered.encoding.system.transitions[altered.change.transition].subsystem} & read",
         ),
         ("insight/necessity/looks.py", "(happening & altered.encoding.calm)", "happening"),
         (

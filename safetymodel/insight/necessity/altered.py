@@ -9,6 +9,7 @@ from __future__ import annotations
 import copy
 from collections.abc import Callable, Collection, Iterable
 from dataclasses import dataclass
+from functools import cached_property
 
 from safetymodel.explore.decisions import Diagram, disjoin
 from safetymodel.explore.encoding import Encoding, Operation
@@ -24,7 +25,7 @@ from safetymodel.model.system import System, Transition
 Moves = tuple[tuple[Move, Operation], ...]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Altered:
     """Over the ``reached`` states of the system as it is.
 
@@ -66,10 +67,12 @@ class Altered:
     @property
     def changed_moves(self) -> tuple[Move, ...]:
         """Those of the changed transition, in the system as it is or in this one."""
-        t = self.encoding.system.transitions[self.change.transition]
-        if t.event is not None:
-            return (Move("event", t.event),)
-        return (Move("reaction", t.number), Move("time", t.number))
+        return _moves_of(self.encoding.system.transitions[self.change.transition])
+
+    @cached_property
+    def new_at_once(self) -> Diagram:
+        """Where a step from the reached states leads that the system as it is does not come to."""
+        return self.strays(self.reached) & ~self.reached
 
     def does_as(self, other: Altered, everywhere: Diagram) -> bool:
         """Whether two changes of one transition are the same in all these states."""
@@ -153,7 +156,7 @@ class Alterations:
         if early != false or early_before != false:
             mine.append((Move("time", t.number), new.enter(t.subsystem, t.target, early)))
             wheres.append(reached & (early ^ early_before))
-        self._replace(new, mine)
+        self._replace(new, t, mine)
         more = reached & can[t.number] & ~old.can[t.number]
         less = reached & (old.due[t.number] if change.kind == "late" else old.can[t.number] & ~can[t.number])
         calmed = reached & old.transient & new.calm
@@ -172,7 +175,7 @@ class Alterations:
         more = here & new.can[t.number] & ~old.can[t.number]
         less = here & old.can[t.number] & ~new.can[t.number]
         move = Move("event", t.event)
-        self._replace(new, [] if operation is None else [(move, operation)], move)
+        self._replace(new, t, [] if operation is None else [(move, operation)])
         own = () if operation is None else ((move, operation, more | less),)
         # who moves also when others do had stayed where it was before
         apart = event.joint or len(event.movers) == 1
@@ -185,8 +188,8 @@ class Alterations:
         early = self.encoding.clock_from(t.subsystem, t.earliest)
         return early if latest is None else early & ~self.encoding.clock_from(t.subsystem, latest)
 
-    def _replace(self, new: Encoding, mine: list[tuple[Move, Operation]], *also: Move) -> None:
-        gone = {*(move for move, _ in mine), *also}
+    def _replace(self, new: Encoding, t: Transition, mine: list[tuple[Move, Operation]]) -> None:
+        gone = _moves_of(t)
         new.moves = (*((m, op) for m, op in self.encoding.moves if m not in gone), *mine)
 
     def _due_but(self, number: int) -> Diagram:
@@ -198,17 +201,10 @@ class Alterations:
         return known
 
 
-def going_on(encoding: Encoding, members: Diagram, on_work: Callable[[], None]) -> Diagram:
-    """Those of the members from which reactions can go on among the members for ever."""
-    reactions = [operation for move, operation in encoding.moves if move.kind == "reaction"]
-    false = encoding.decisions.false
-    while members != false:
-        on_work()
-        back = disjoin((operation.source(members) for operation in reactions), false) & members
-        if back == members:
-            break
-        members = back
-    return members
+def _moves_of(t: Transition) -> tuple[Move, ...]:
+    if t.event is not None:
+        return (Move("event", t.event),)
+    return (Move("reaction", t.number), Move("time", t.number))
 
 
 def altered_space(

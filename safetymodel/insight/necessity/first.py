@@ -16,9 +16,10 @@ from safetymodel.claims.verdict import Word
 from safetymodel.explore.decisions import Diagram
 from safetymodel.explore.encoding import Encoding
 from safetymodel.explore.engine import EVERY_STEP, going_round, no_limit
+from safetymodel.explore.rounds import going_on
 from safetymodel.explore.saturation import Saturation
 from safetymodel.explore.symbolic import SymbolicSpace
-from safetymodel.insight.necessity.altered import Altered, going_on
+from safetymodel.insight.necessity.altered import Altered
 from safetymodel.insight.necessity.looks import Looks
 from safetymodel.insight.necessity.mirrors import Asked
 from safetymodel.insight.necessity.record import Record

@@ -20,9 +20,9 @@ from safetymodel.explore.engine import EVERY_STEP_BUT_TICKS, HAPPENINGS, REACTIO
 from safetymodel.explore.moves import Move
 from safetymodel.explore.ordering import signal_support, support
 from safetymodel.explore.pooling import moved_by
-from safetymodel.explore.rounds import some_round
+from safetymodel.explore.rounds import going_on, some_round
 from safetymodel.explore.symbolic import SymbolicSpace
-from safetymodel.insight.necessity.altered import Altered, Moves, altered_space, going_on
+from safetymodel.insight.necessity.altered import Altered, Moves, altered_space
 from safetymodel.insight.necessity.ways_back import Ways
 from safetymodel.model.formula import Not
 from safetymodel.model.system import Requirement
@@ -63,10 +63,9 @@ def grown(space: SymbolicSpace, altered: Altered, most: int = MOST_NODES) -> Gro
         if found.node_count() > most:
             raise TooLarge
 
-    seeds = altered.strays(altered.reached) & ~altered.reached
-    if seeds == altered.false:
-        return Grown(altered, seeds, space)
-    return Grown(altered, altered.saturation().grow(seeds, ~altered.reached, known), space)
+    if altered.new_at_once == altered.false:
+        return Grown(altered, altered.false, space)
+    return Grown(altered, altered.saturation().grow(altered.new_at_once, ~altered.reached, known), space)
 
 
 def may_go_round(found: Grown) -> bool:

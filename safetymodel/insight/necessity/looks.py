@@ -55,11 +55,14 @@ class Watched:
 
 
 class _Steps:
-    """The steps of the system as it is from states in ``off`` that make the subject of a requirement true. Left
-    out are faults that do so by what they hold a signal at, and of a `start` what may do so."""
+    """The steps that make the subject of a `permissive` true where that is not allowed, or of a `start` by what may not
+    do so. Faults that do it by what they hold a signal at are left out."""
 
-    def __init__(self, encoding: Encoding, requirement: Requirement, few: Diagram, off: Diagram) -> None:
-        self._off = few & encoding.formula(Not(requirement.subject)) & off
+    def __init__(self, encoding: Encoding, requirement: Requirement, few: Diagram) -> None:
+        """``encoding``: of the system as it is; ``few``: all states with no more faults than are looked at."""
+        self._off = few & encoding.formula(Not(requirement.subject))
+        if requirement.allowed is not None:
+            self._off = self._off & encoding.formula(Not(requirement.allowed))
         self._on = few & encoding.formula(requirement.subject)
         self._may = requirement.only_by if requirement.form == "start" else None
         self._system = encoding.system
@@ -145,9 +148,7 @@ class Looks:
         if requirement.form in ("permissive", "start"):
             steps = self._steps.get(requirement.name)
             if steps is None:
-                allowed = requirement.allowed if requirement.form == "permissive" else None
-                off = few if allowed is None else encoding.formula(Not(allowed))
-                steps = self._steps[requirement.name] = _Steps(encoding, requirement, few, off)
+                steps = self._steps[requirement.name] = _Steps(encoding, requirement, few)
             return Look(requirement, "broken", steps.before(altered))
         if requirement.form not in ("never", "always", "cause") or requirement.within is not None:
             return None

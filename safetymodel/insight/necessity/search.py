@@ -36,7 +36,7 @@ from safetymodel.insight.necessity.mirrors import Asked, Mirror, asked_again, as
 from safetymodel.insight.necessity.record import Record, Recorded
 from safetymodel.insight.necessity.verdicts import Told
 from safetymodel.insight.standing import word_of
-from safetymodel.model.system import System
+from safetymodel.model.system import Subsystem, System
 
 KINDS: tuple[Kind, ...] = ("part", "removed", "negated", "late")
 
@@ -222,8 +222,7 @@ class _Looked:
         def tell(job: Work) -> None:
             if progress and isinstance(job, TellJob | AloneJob):
                 first = job.changes[0] if isinstance(job, TellJob) else job.change
-                t = self.system.transitions[self.effects[first].change.transition]
-                progress(f"necessity: {self.system.subsystems[t.subsystem].name}", 0)
+                progress(f"necessity: {self._subsystem(first).name}", 0)
 
         by_transition: dict[tuple[int, bool], list[int]] = {}
         for change in (c for c in changes if not self.effects[c.number].known):
@@ -240,13 +239,18 @@ class _Looked:
         self._explore(self._from_both_ends(later), clock, tell)
         self._together(sorted(self._may), any(answer.chatters for answer in answers), clock)
 
+    def _subsystem(self, change: int) -> Subsystem:
+        """That which the changed transition (of the change with this number) moves."""
+        t = self.system.transitions[self.effects[change].change.transition]
+        return self.system.subsystems[t.subsystem]
+
     def _from_both_ends(self, jobs: Sequence[AloneJob]) -> list[AloneJob]:
         """What takes long stands in the middle; changes of one device, and of others that are built alike, stand
         together: what one of them comes to another often comes to as well."""
         alike: dict[str, list[AloneJob]] = {}
         for job in sorted(jobs, key=lambda job: self.effects[job.change].change.transition):
-            t = self.system.transitions[self.effects[job.change].change.transition]
-            alike.setdefault(self.system.subsystems[t.subsystem].name.partition(".")[0], []).append(job)
+            subsystem = self._subsystem(job.change)
+            alike.setdefault(subsystem.family or subsystem.name, []).append(job)
         rows = sorted(alike.values(), key=lambda row: sum(_cost(job.known) for job in row))
         return [job for row in (*rows[::2], *reversed(rows[1::2])) for job in row]
 

@@ -14,8 +14,9 @@ from safetymodel.claims.watch import NOTHING
 from safetymodel.explore.decisions import Diagram
 from safetymodel.explore.engine import REACTION
 from safetymodel.explore.ordering import reading_way, reads_of, support
+from safetymodel.explore.rounds import going_on
 from safetymodel.explore.symbolic import SymbolicSpace
-from safetymodel.insight.necessity.altered import Altered, going_on
+from safetymodel.insight.necessity.altered import Altered
 from safetymodel.insight.necessity.record import Record
 from safetymodel.insight.necessity.runs import Run
 from safetymodel.insight.standing import must_arise

@@ -66,7 +66,6 @@ class Telling:
         self._witnesses = Witnesses(record, parts, harmed, on_work)
         self._no_faults = encoding.flags_at_most[0]
         self.rounds = Rounds(space)
-        self._nowhere_new: dict[int, bool] = {}
         self._seen: set[int] = set()
         """Changes (numbers) that were glanced at."""
         few_of = {name: kept.few for name, kept in self._kept.items()}
@@ -75,10 +74,7 @@ class Telling:
         self._stuck = Stuck(space, record, self.requirements, self.words, few_of, scenarios, on_work)
 
     def leads_nowhere_new(self, altered: Altered) -> bool:
-        number = altered.change.number
-        if number not in self._nowhere_new:
-            self._nowhere_new[number] = altered.strays(altered.reached) & ~altered.reached == altered.false
-        return self._nowhere_new[number]
+        return altered.new_at_once == altered.false
 
     def glance(self, altered: Altered) -> Told | None:
         """What is seen at first sight of one who notices, if there is any."""

@@ -16,6 +16,7 @@ from safetymodel.explore.decisions import Diagram
 from safetymodel.explore.engine import EVERY_STEP, no_limit
 from safetymodel.explore.moves import Move
 from safetymodel.explore.ordering import support
+from safetymodel.explore.pooling import moved_by
 from safetymodel.explore.symbolic import SymbolicSpace
 from safetymodel.insight.necessity.altered import Altered
 from safetymodel.insight.necessity.changes import Kind
@@ -162,9 +163,8 @@ def doubtful(requirement: Requirement, altered: Altered) -> Diagram:
     """Those of the needed states that may no longer do when the changed system comes to them: it has not settled there,
     or has only there, or the step that has to follow may be gone."""
     if requirement.form in ("permissive", "start"):
-        system, t = altered.encoding.system, altered.encoding.system.transitions[altered.change.transition]
-        moved = {t.subsystem} if t.event is None else {mover for mover, _ in system.events[t.event].movers}
-        if moved & support(requirement.subject, altered.encoding.signal_support):
+        read = support(requirement.subject, altered.encoding.signal_support)
+        if any((moved_by(move, altered.encoding.system) or set()) & read for move in altered.changed_moves):
             return altered.lost
     return altered.calmed | altered.stirred
 
