@@ -10,7 +10,7 @@ from plain_walk import walk
 from random_systems import random_spec
 from worded_specs import system_of
 
-from safetymodel.explore import symbolic
+from safetymodel.explore import arranging
 from safetymodel.explore.decisions import Decisions, Movable
 from safetymodel.explore.engine import LimitReached, Limits
 from safetymodel.explore.places import Placing
@@ -45,8 +45,8 @@ def movable(found: Symbolic, tmp_path: Path) -> Movable:
 
 
 def always(patch: pytest.MonkeyPatch) -> None:
-    patch.setattr(symbolic, "CROWDED", 1)
-    patch.setattr(symbolic, "WORTH_MOVING", 1.0)
+    patch.setattr(arranging, "CROWDED", 1)
+    patch.setattr(arranging, "WORTH_MOVING", 1.0)
 
 
 def test_words_that_are_equal_take_few_nodes_side_by_side(tmp_path: Path) -> None:
@@ -95,7 +95,7 @@ def test_a_limit_on_the_way_to_a_better_order_loses_nothing(monkeypatch: pytest.
         asked += 1
         raise LimitReached("the limit of 1 s was reached")
 
-    monkeypatch.setattr(symbolic, "sifted", over)
+    monkeypatch.setattr(arranging, "sifted", over)
     found = Symbolic(pairs(), 0, Limits(seconds=1000))
     assert asked == 1
     assert not found.shortfall
@@ -130,7 +130,7 @@ def test_no_folder_to_write_to_is_none_either(monkeypatch: pytest.MonkeyPatch) -
         asked += 1
         raise OSError("no usable temporary directory")
 
-    monkeypatch.setattr("safetymodel.explore.symbolic.tempfile.TemporaryDirectory", none)
+    monkeypatch.setattr("safetymodel.explore.arranging.tempfile.TemporaryDirectory", none)
     found = Symbolic(pairs(), 0)
     assert asked == 1
     assert found.encoding.decisions.count(found.reached) == 2**PAIRS

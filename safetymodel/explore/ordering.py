@@ -90,6 +90,28 @@ def reads_of(system: System) -> tuple[frozenset[int], ...]:
     return tuple(map(frozenset, reads))
 
 
+class Reading:
+    """Who reads whom."""
+
+    def __init__(self, system: System) -> None:
+        self._pairs = [(s, other) for s, others in enumerate(reads_of(system)) for other in sorted(others - {s})]
+
+    def upwards(self, order: Sequence[int]) -> float:
+        """Of all the places between those that read and what they read the share, 0 to 1, between those that stand
+        below what they read in this order from the top."""
+        place = [0] * len(order)
+        for number, member in enumerate(order):
+            place[member] = number
+        down = up = 0
+        for reader, other in self._pairs:
+            further = place[other] - place[reader]
+            if further > 0:
+                down += further
+            else:
+                up -= further
+        return up / (up + down) if up else 0.0
+
+
 def reading_way(reads: Sequence[frozenset[int]], first: frozenset[int], last: int) -> frozenset[int]:
     """The first subsystems, the last, and those between: what some of the first read, what that reads, and so on to the
     last, by as few as that takes. ``reads``: of each subsystem those that it reads."""

@@ -10,9 +10,10 @@ from contextlib import AbstractContextManager
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from safetymodel.explore.arranging import arranged
 from safetymodel.explore.backwards import Backwards
 from safetymodel.explore.cone import Cone, Through, cone_of, through_subsystems
-from safetymodel.explore.decisions import Diagram, Movable, OutOfNodes, disjoin
+from safetymodel.explore.decisions import Diagram, OutOfNodes, disjoin
 from safetymodel.explore.encoding import Encoding, Operation
 from safetymodel.explore.engine import (
     EVERY_STEP,
@@ -26,10 +27,8 @@ from safetymodel.explore.engine import (
 from safetymodel.explore.macrosteps import Macrosteps
 from safetymodel.explore.memory import full, growing_memory, more_memory, within_memory
 from safetymodel.explore.ordering import support
-from safetymodel.explore.places import Placing
 from safetymodel.explore.pooling import Pool, Pooled, pool_of
 from safetymodel.explore.saturation import Saturation
-from safetymodel.explore.sifting import sifted
 from safetymodel.model.formula import Formula
 from safetymodel.model.state import State, initial_state
 from safetymodel.model.step import Kind
@@ -39,18 +38,9 @@ MOST_SEEN = 0.7
 """A view through more than this part of all subsystems is not worth its while."""
 
 
-CROWDED = 1500
-"""Nodes of the states that are known from which on a better order of the bits is looked for ..."""
-
-MOST_SIFTED = 60_000
-"""... and up to which."""
-
 SIFTED_FOR_EACH = 6
-"""Nodes that are looked at for that, for each that exploring took: it shall cost a fifth of that at most."""
-
-WORTH_MOVING = 0.8
-"""An order with so many times the nodes is worth beginning anew with what is known."""
-
+"""Nodes that are looked at for a better order of the bits, for each that exploring took: it shall cost a fifth of that
+at most."""
 
 @dataclass(frozen=True, slots=True)
 class Handed:
@@ -133,32 +123,17 @@ class Symbolic:
         return self.reached
 
     def _arrange(self) -> None:
-        """Go on in an order of the bits that is better for what is known, if there is one: all that is asked of it
-        costs as much less."""
-        if not CROWDED <= self.reached.node_count() <= MOST_SIFTED:
-            return
-        places = self.encoding.places
-        try:
-            directory = tempfile.TemporaryDirectory(prefix="safetymodel-")
-        except OSError:
-            return
-        with directory:
-            file = Path(directory.name) / "reached"
-            try:
-                self.encoding.decisions.write(file, self.reached)
-                members = Movable(self.encoding.decisions.bits, file)
-                most = SIFTED_FOR_EACH * self.encoding.decisions.nodes
-                order = sifted(members, Placing(self.system), places, most, self._work)
-                if members.nodes > WORTH_MOVING * self.reached.node_count():
-                    return
-                members.write(file)
-            except (LimitReached, OSError):
-                return  # all is known, and stays as it is
-            self._order = order
+        """Go on in an order of the bits that is better for what is known, if there is one."""
+        encoding = self.encoding
+        with arranged(encoding, self.reached, SIFTED_FOR_EACH * encoding.decisions.nodes, self._work) as better:
+            if better is None:
+                return
+            places = encoding.places
+            self._order = better.order
             self._rounds += self.saturation.rounds
-            del self.encoding, self.saturation, self.start, self.reached  # free it before the next one is made
+            del encoding, self.encoding, self.saturation, self.start, self.reached  # free it before the next one is made
             self._encode()
-            self.reached = self.encoding.decisions.read(file, places.moved(self.encoding.places))
+            self.reached = self.encoding.decisions.read(better.file, places.moved(self.encoding.places))
 
     def _started_in(self, encoding: Encoding) -> Diagram:
         return disjoin((encoding.single(state) for state in self._starts), encoding.decisions.false)

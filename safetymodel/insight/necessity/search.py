@@ -11,6 +11,7 @@ from safetymodel.claims.beside import Beside
 from safetymodel.claims.clock import Clock
 from safetymodel.claims.part_proof import asks_of_every_run
 from safetymodel.claims.verdict import Word
+from safetymodel.explore.arranging import arranged
 from safetymodel.explore.engine import LimitReached, Limits, Progress, Space
 from safetymodel.explore.symbolic import SymbolicSpace
 from safetymodel.insight.necessity.changes import Change, Kind, changes_of
@@ -48,6 +49,10 @@ GROUP_BESIDE = 20
 
 SMALL = 40
 """States of all subsystems together up to which everybody who notices a change is named."""
+
+SIFTED_FOR_EACH = 20
+"""Nodes that are looked at for a better order of the bits, for each change and each node of what is reached: a small
+part of what it takes to explore the change."""
 
 Exploring = AloneJob | WaysJob
 
@@ -100,7 +105,7 @@ def necessity(
         try:
             if words is None:
                 words = {r.name: word_of(spaces[r.withstand], r, clock) for r in system.requirements}
-            space, record = _symbolic(spaces[most], system, clock.within(limits))
+            space, record = _symbolic(spaces[most], system, len(chosen), clock, limits)
         except LimitReached as limit:
             shortfall = clock.reason if clock.over else str(limit)
         else:
@@ -131,12 +136,20 @@ def necessity(
     return Necessity(system, effects, everything, spent, shortfall, mirrors, tuple(sorted(looked.asked.plain)))
 
 
-def _symbolic(space: Space[Any], system: System, limits: Limits) -> tuple[SymbolicSpace, Record | None]:
-    """The states of the system with mirrored faults; and how they were found, if they are explored here."""
-    if isinstance(space, SymbolicSpace) and space.system == system:
-        return space, None
-    order = space.symbolic.encoding.order if isinstance(space, SymbolicSpace) else None
-    explored = Recorded(system, space.budget, limits, order=order)
+def _symbolic(
+    space: Space[Any], system: System, changes: int, clock: Clock, limits: Limits
+) -> tuple[SymbolicSpace, Record | None]:
+    """The states of the system with mirrored faults, in a good order of bits for so many changes; and how they were
+    found, if they are explored here."""
+    order = None
+    if isinstance(space, SymbolicSpace):
+        encoding = space.symbolic.encoding
+        most = SIFTED_FOR_EACH * changes * space.reached.node_count()
+        with arranged(encoding, space.reached, most, clock.check, much=True) as better:
+            if better is None and space.system == system:
+                return space, None
+            order = encoding.order if better is None else better.order
+    explored = Recorded(system, space.budget, clock.within(limits), order=order)
     if explored.shortfall:
         raise LimitReached(explored.shortfall)
     return SymbolicSpace(explored), explored.record
