@@ -79,6 +79,7 @@ class Beside(Generic[J, A]):
         self._jobs: list[J] = []
         self._clock = Clock()
         self._waiting: deque[int] = deque()
+        self._offered: deque[J] = deque()
         self._done: dict[int, A] = {}
         self._wrong: list[str] = []
         self._stopping = False
@@ -117,9 +118,21 @@ class Beside(Generic[J, A]):
             self._jobs.append(job)
             self._moved.notify_all()
 
+    def offer(self, job: J) -> None:
+        """One to be done by whoever has nothing else to do as long as another process is at work: then it is one of
+        :attr:`jobs`."""
+        with self._moved:
+            self._offered.append(job)
+            self._moved.notify_all()
+
+    @property
+    def jobs(self) -> tuple[J, ...]:
+        """Those that the last answers belong to, added and taken ones last."""
+        return tuple(self._jobs)
+
     def done(self, jobs: Sequence[J], clock: Clock, tell: Callable[[J], None] | None = None) -> tuple[A, ...]:
-        """The answers, in the order of the jobs, those of added ones after them; ``tell`` is called before each that is
-        done here.
+        """The answers, in the order of the jobs, those of added and taken ones after them; ``tell`` is called before
+        each that is done here.
 
         Raises EngineDisagreement where an answer shows our own mistake. What a job raises here goes through.
         """
@@ -145,6 +158,7 @@ class Beside(Generic[J, A]):
         finally:
             with self._moved:
                 self._waiting.clear()
+                self._offered.clear()
         if self._wrong:
             raise EngineDisagreement(self._wrong[0])
         return tuple(self._done[number] for number in range(len(self._jobs)))
@@ -155,7 +169,10 @@ class Beside(Generic[J, A]):
             while not self._wrong and len(self._done) < len(self._jobs):
                 if self._waiting:
                     return self._waiting.popleft()
+                if self._offered:
+                    return self._taken(self._offered.popleft())
                 self._moved.wait()
+            self._offered.clear()
             return None
 
     def _next_there(self) -> int | None:
@@ -166,8 +183,14 @@ class Beside(Generic[J, A]):
                 if number is not None:
                     self._waiting.remove(number)
                     return number
+                if self._offered:
+                    return self._taken(self._offered.pop())
                 self._moved.wait()
             return None
+
+    def _taken(self, job: J) -> int:
+        self._jobs.append(job)
+        return len(self._jobs) - 1
 
     def _feed(self, given: object) -> None:
         """In a thread of its own: start one process, and keep it at work."""

@@ -131,7 +131,8 @@ class Symbolic:
             places = encoding.places
             self._order = better.order
             self._rounds += self.saturation.rounds
-            del encoding, self.encoding, self.saturation, self.start, self.reached  # free it before the next one is made
+            # free it before the next one is made
+            del encoding, self.encoding, self.saturation, self.start, self.reached
             self._encode()
             self.reached = self.encoding.decisions.read(better.file, places.moved(self.encoding.places))
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import replace
+from itertools import chain, zip_longest
 from typing import Any
 
 from safetymodel.claims.beside import Beside
@@ -99,6 +100,7 @@ def necessity(
     chosen = sorted((c for c in changes_of(system) if c.kind in kinds), key=lambda c: (KINDS.index(c.kind), c.number))
     if everything is None:
         everything = sum(len(s.states) for s in declared.subsystems) <= SMALL
+    parts = [c for c in chosen if c.kind == "part"]
     looked = _Looked(system, chosen, GROUP if processes == 1 else GROUP_BESIDE, everything)
     shortfall = next((s.shortfall for s in spaces.values() if not s.complete), "")
     if not shortfall:
@@ -119,17 +121,20 @@ def necessity(
                     looked.asked = _asked(system, mirrors, words, looked.beside, clock)
                     looked.begun = True
                     clock = rest() if rest is not None else clock
-                    looked.stage([c for c in chosen if c.kind == "part"], clock, progress)
-                    clock = more() if more is not None else clock
-                    looked.glance([c for c in chosen if c.kind != "part"], clock)
-                    # what is taken away takes longest to tell
                     others = [c for c in chosen if c.kind != "part"]
-                    looked.stage(sorted(others, key=lambda c: c.kind == "removed"), clock, progress)
+                    looked.stage(parts, clock, progress, looked.shows() if others else [])
+                    clock = more() if more is not None else clock
+                    looked.glance(others, parts if processes > 1 else [], clock)
+                    # what is taken away takes longest to explore, the rest to tell
+                    taken = [c for c in others if c.kind == "removed"]
+                    rest_of = [c for c in others if c.kind != "removed"]
+                    in_turns = chain.from_iterable(zip_longest(taken, rest_of))
+                    looked.stage([c for c in in_turns if c is not None], clock, progress)
                 except LimitReached as limit:
                     shortfall = clock.reason if clock.over else str(limit)
                 if looked.begun:
                     runs = runs or (lambda: clock)
-                    looked.runs([c for c in chosen if c.kind == "part"], runs())
+                    looked.runs(parts, runs())
                     looked.runs([c for c in chosen if c.kind != "part"], (more or runs)())
     effects = tuple(looked.effects[c.number] for c in sorted(chosen, key=lambda c: c.number))
     spent = time.monotonic() - started
@@ -199,27 +204,34 @@ class _Looked:
         self.asked = Asked({}, frozenset())
         self.begun = False
         """Whether it is known how each requirement is asked."""
-        self._added: list[Exploring] = []
         self._later: dict[int, Told] = {}
         """By the number of each change that is still to be explored: what is known of it."""
         self._waiting: list[int] = []
         """Those of them whose ways back have to be looked for."""
+        self._run: set[int] = set()
+        """Numbers of the changes for which a run has been looked for."""
         self._may: dict[int, frozenset[str]] = {}
         """By the number of each change that is still open: who may notice it."""
 
-    def glance(self, changes: Sequence[Change], clock: Clock) -> None:
-        """Note those of which it is seen at first sight who notices them; beside it what the rest is told by is looked
-        for."""
+    def shows(self) -> list[ShowJob]:
+        """What those are told by that are not parts of conditions; it takes nothing but what is known."""
+        if self.everything:
+            return []
+        kept = [r for r in self.requirements.values() if asks_of_every_run(r) and self.asked.words[r.name] != "broken"]
+        return [ShowJob(None, self.asked), *(ShowJob(r.number, self.asked) for r in kept)]
+
+    def glance(self, changes: Sequence[Change], shown: Sequence[Change], clock: Clock) -> None:
+        """Note those of which it is seen at first sight who notices them; beside it runs are looked for that have to be
+        ``shown``."""
         if self.everything:
             return
         glances = [GlanceJob(c.number, self.asked) for c in changes]
-        kept = [r for r in self.requirements.values() if asks_of_every_run(r) and self.asked.words[r.name] != "broken"]
-        shows = [ShowJob(None, self.asked), *(ShowJob(r.number, self.asked) for r in kept)]
-        answers = self.beside.done([*glances, *shows], clock)
+        runs = self._runs(shown)
+        answers = self.beside.done([*glances, *runs], clock)
         for told in (told for answer in answers[: len(glances)] for told in answer.told):
             self._heard(told)
+        self._found_runs(runs, answers[len(glances) :])
         _raise_shortfall(answers)
-        self.worker.learn(self.asked, shows, answers[len(glances) :])
 
     def _heard(self, told: ToldOf) -> None:
         self.effects[told.change] = replace(self.effects[told.change], differs=told.differs, more=told.more)
@@ -228,9 +240,11 @@ class _Looked:
         else:
             self._may[told.change] = told.told.left
 
-    def stage(self, changes: Sequence[Change], clock: Clock, progress: Progress | None) -> None:
+    def stage(
+        self, changes: Sequence[Change], clock: Clock, progress: Progress | None, shows: Sequence[ShowJob] = ()
+    ) -> None:
         """Some of the changes: what can be told of each, then each that is left explored by itself, then those together
-        that take more faults than one."""
+        that take more faults than one. ``shows``: looked for beside what is told."""
 
         def tell(job: Work) -> None:
             if progress and isinstance(job, TellJob | AloneJob):
@@ -241,12 +255,14 @@ class _Looked:
         for change in (c for c in changes if not self.effects[c.number].known):
             by_transition.setdefault((change.transition, change.kind == "removed"), []).append(change.number)
         jobs = [TellJob(tuple(numbers), self.asked) for numbers in by_transition.values()]
-        self._added, self._may, self._later, self._waiting = [], {}, {}, []
-        answers = self.beside.done(jobs, clock, tell)
+        self._may, self._later, self._waiting = {}, {}, []
+        answers = self.beside.done([*jobs, *shows], clock, tell)
         for told in (told for answer in answers for told in answer.told):
             self._heard(told)
-        self._explored(self._added, answers[len(jobs) :])
+        added = len(jobs) + len(shows)
+        self._explored(self.beside.jobs[added:], answers[added:])
         _raise_shortfall(answers)
+        self.worker.learn(self.asked, shows, answers[len(jobs) : added])
         self._explore(self._ways_of(len(self._waiting)), clock, tell)
         later = [AloneJob(number, self.asked, known) for number, known in self._later.items()]
         self._explore(self._from_both_ends(later), clock, tell)
@@ -277,11 +293,12 @@ class _Looked:
         some, self._waiting = self._waiting[:number], self._waiting[number:]
         return [WaysJob(tuple(some), self.asked, tuple(self._later[n] for n in some))] if some else []
 
-    def _explored(self, jobs: Sequence[Exploring], answers: Sequence[Answer]) -> None:
+    def _explored(self, jobs: Sequence[Work], answers: Sequence[Answer]) -> None:
         """Note what is known by now."""
         for job, answer in zip(jobs, answers, strict=True):
             if isinstance(job, AloneJob):
                 if answer.alone is not None:
+                    self._later.pop(job.change, None)
                     self._found(job.change, answer.alone)
                 continue
             for number, known in answer.left:
@@ -319,20 +336,18 @@ class _Looked:
                 only_ways = all(self.requirements[name].form == "always_possible" for name in open_ones)
                 part = self.effects[told.change].change.kind == "part"
                 if not only_ways and (part or _cost(told.told) < COSTLY):
-                    self._add(AloneJob(told.change, self.asked, told.told))
+                    self.beside.add(AloneJob(told.change, self.asked, told.told))
                     continue
                 # nobody is likely to notice it, or it takes long
                 self._later[told.change] = told.told
                 if open_ones and only_ways:
                     self._waiting.append(told.change)
                     if len(self._waiting) == WAYS:
-                        self._add(*self._ways_of(WAYS))
+                        for ways in self._ways_of(WAYS):
+                            self.beside.add(ways)
+                else:
+                    self.beside.offer(AloneJob(told.change, self.asked, told.told))
         return answer
-
-    def _add(self, *jobs: Exploring) -> None:
-        for job in jobs:
-            self._added.append(job)
-            self.beside.add(job)
 
     def _note(self, number: int, found: Mapping[str, Word], chatters: bool) -> None:
         notices = tuple(
@@ -344,8 +359,17 @@ class _Looked:
 
     def runs(self, changes: Sequence[Change], clock: Clock) -> None:
         """Shortest runs to where those make a difference that nobody notices: they show what they are for."""
+        runs = self._runs(changes)
+        self._found_runs(runs, self.beside.done(runs, clock))
+
+    def _runs(self, changes: Sequence[Change]) -> list[RunJob]:
+        """Those that nobody has looked for yet."""
         effects = [self.effects[change.number] for change in changes]
-        numbers = [effect.change.number for effect in effects if effect.differs and effect.unasked]
-        answers = self.beside.done([RunJob(number) for number in numbers], clock)
-        for number, answer in zip(numbers, answers, strict=True):
-            self.effects[number] = replace(self.effects[number], trace=answer.trace)
+        wanted = [effect.change.number for effect in effects if effect.differs and effect.unasked]
+        return [RunJob(number) for number in wanted if number not in self._run]
+
+    def _found_runs(self, runs: Sequence[RunJob], answers: Sequence[Answer]) -> None:
+        for run, answer in zip(runs, answers, strict=True):
+            self.effects[run.change] = replace(self.effects[run.change], trace=answer.trace)
+            if not answer.shortfall:
+                self._run.add(run.change)
