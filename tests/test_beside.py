@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import subprocess
 import sys
+import time
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -15,8 +17,10 @@ from safetymodel.claims.beside import Job, Shared
 from safetymodel.claims.clock import Clock
 from safetymodel.claims.judge import judge
 from safetymodel.claims.verdict import EngineDisagreement, Judgement
+from safetymodel.explore import arranging
 from safetymodel.explore.choice import Explored, explore
 from safetymodel.explore.engine import no_limit
+from safetymodel.insight.necessity import search
 from safetymodel.insight.necessity.effects import Necessity
 from safetymodel.insight.necessity.search import necessity
 from safetymodel.insight.review import Review
@@ -63,6 +67,7 @@ def waits_for_the_others(self: beside.Beside[object, object]) -> int | None:
                 self._waiting.remove(number)
                 return number
             assert self._moved.wait(60)
+        self._offered.clear()
         return None
 
 
@@ -97,6 +102,38 @@ def test_a_process_that_breaks_down_costs_nothing(
         monkeypatch.setattr(process, "start", lambda program=program: faked(program))
         with Shared(found.spaces, jobs_of(system), Clock(), 1) as shared:
             assert shared.judged(tell) == as_judged_here(system, found)
+
+
+def test_what_is_offered_is_done_where_nobody_has_anything_else_to_do(
+    explored: tuple[System, Explored], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    system, found = explored
+    first, second, offered, refused = ((number, 1) for number in range(4))
+    # it takes one job, and breaks down over it while another is done here
+    program = (
+        "import pickle, sys, time; i, o = sys.stdin.buffer, sys.stdout.buffer; pickle.load(i); "
+        "pickle.dump('ready', o); o.flush(); pickle.load(i); time.sleep(1)"
+    )
+    monkeypatch.setattr(process, "start", lambda: faked(program))
+    with Shared(found.spaces, jobs_of(system), Clock(), 1) as shared:
+        work = shared.beside
+        work.begin([first, second], Clock())
+
+        def wait(job: object) -> None:
+            while job == first and work._waiting:
+                time.sleep(0.01)
+
+        work.offer(offered)
+        answers = work.finish(wait)
+        assert work.jobs == (first, second, offered)
+        for space in found.spaces.values():
+            space.on_work = no_limit
+        asked = [system.requirements[number] for number, _ in work.jobs if isinstance(number, int)]
+        assert answers == tuple(judge(found.spaces[1], requirement) for requirement in asked)
+        work.begin([first], Clock())  # nobody is beside any more
+        work.offer(refused)
+        assert work.finish() == answers[:1]
+        assert work.jobs == (first,)
 
 
 def test_a_run_that_does_not_hold_there_is_told_here(
@@ -164,6 +201,26 @@ def test_necessity_without_time_is_not_known_there_either(hatch: Explored, monke
     parts = necessity(hatch.spaces, more=lambda: Clock(0.0), processes=2)
     assert parts.shortfall
     assert {effect.change.kind for effect in parts.effects if effect.known} == {"part"}
+
+
+def test_necessity_in_another_order_of_bits_is_necessity(hatch: Explored, monkeypatch: pytest.MonkeyPatch) -> None:
+    usual = necessity(hatch.spaces)
+    monkeypatch.setattr(arranging, "CROWDED", 1)
+    orders = []
+    symbolic = search._symbolic
+
+    def noted(*given: Any) -> Any:
+        space, record = symbolic(*given)
+        orders.append(space.symbolic.encoding.order)
+        return space, record
+
+    monkeypatch.setattr(search, "_symbolic", noted)
+    for worth in (0.0, 1.0):  # nothing is better enough, everything is
+        monkeypatch.setattr(arranging, "WORTH_MOVING", worth)
+        for processes in (1, 2):
+            assert fields(necessity(hatch.spaces, processes=processes)) == fields(usual)
+    assert orders[:2] == [hatch.spaces[0].symbolic.encoding.order] * 2  # type: ignore[attr-defined]
+    assert orders[2] == orders[3] != orders[0]
 
 
 def test_review_with_several_processes_is_review() -> None:

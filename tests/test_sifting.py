@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -11,10 +12,12 @@ from random_systems import random_spec
 from worded_specs import system_of
 
 from safetymodel.explore import arranging
+from safetymodel.explore.arranging import arranged
 from safetymodel.explore.decisions import Decisions, Movable
 from safetymodel.explore.engine import LimitReached, Limits
+from safetymodel.explore.ordering import Reading
 from safetymodel.explore.places import Placing
-from safetymodel.explore.sifting import sifted
+from safetymodel.explore.sifting import sifted, sifted_again
 from safetymodel.explore.symbolic import Symbolic
 from safetymodel.model.system import System
 
@@ -153,3 +156,88 @@ def test_it_is_over_early_where_it_costs_too_much(tmp_path: Path) -> None:
     some = sifted(members, Placing(far.system), places, 100 * before, lambda: None)
     assert 3 * PAIRS - 1 < members.nodes < before
     assert some != apart
+
+
+def shuffled(seed: int) -> tuple[Symbolic, Reading]:
+    """A random system, explored in a random order of its subsystems."""
+    rng = random.Random(seed)
+    system = system_of(random_spec(rng))
+    order = list(range(len(system.subsystems)))
+    rng.shuffle(order)
+    return Symbolic(system, min(seed % 3, len(system.faults)), order=tuple(order)), Reading(system)
+
+
+@pytest.mark.parametrize("part", range(4))
+def test_neighbours_are_moved_together_where_that_is_better(part: int, tmp_path: Path) -> None:
+    better = 0
+    for seed in range(part, 80, 4):
+        found, reading = shuffled(seed)
+        encoding, members = found.encoding, movable(found, tmp_path)
+        placing, places = Placing(found.system), encoding.places
+
+        def cost(order: tuple[int, ...], members: Movable = members, reading: Reading = reading) -> float:
+            return members.nodes * (1 + reading.upwards(order))
+
+        first = cost(places.order)
+        again = sifted_again(members, placing, places, 10**9, lambda: None, reading)
+        cost_again = cost(again)
+        assert cost_again <= first
+        members.write(tmp_path / "set")
+        there = Symbolic(found.system, found.budget, order=again)
+        bits = places.moved(there.encoding.places)
+        assert there.encoding.decisions.read(tmp_path / "set", bits) == there.reached
+        # as often as one likes: each by itself
+        members = movable(found, tmp_path)
+        order = places.order
+        while (new := sifted(members, placing, replace(places, order=order), 10**9, lambda: None)) != order:
+            order = new
+        better += cost_again < members.nodes * (1 + reading.upwards(order))
+    assert better >= 5
+
+
+def test_neighbours_pass_step_by_step_where_there_is_little_room(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    steps = 0
+    for seed in range(20):
+        found, reading = shuffled(seed)
+        placing, places = Placing(found.system), found.encoding.places
+        wide = sifted_again(movable(found, tmp_path), placing, places, 10**9, lambda: None, reading)
+        members = movable(found, tmp_path)
+        room_for = members.nodes << 2 + max(placing.width(s) for s in places.order)
+        refused: list[int] = []
+
+        def room(self: Movable, nodes: int, most: int = room_for, refused: list[int] = refused) -> bool:
+            refused += [nodes] if nodes >= most else []
+            return nodes < most
+
+        with monkeypatch.context() as patch:
+            patch.setattr(Movable, "has_room", room)
+            assert sifted_again(members, placing, places, 10**9, lambda: None, reading) == wide
+        steps += len(refused)
+    assert steps > 10
+
+
+def test_more_is_tried_only_while_there_is_time(tmp_path: Path) -> None:
+    found, reading = shuffled(3)
+    members, placing, places = movable(found, tmp_path), Placing(found.system), found.encoding.places
+    assert sifted_again(members, placing, places, 0, lambda: None, reading) == places.order
+
+    def over() -> None:
+        raise LimitReached("the limit of 1 s was reached")
+
+    with arranged(found.encoding, found.reached, 10**9, over, much=True) as better:
+        assert better is None  # too few nodes
+
+
+def test_what_goes_up_is_what_a_reader_reads_above_it() -> None:
+    lines = ["safetymodel: 1", "title: Readers", "subsystems:"]
+    for name, condition in (("a", ""), ("b", ", if: a is down"), ("c", ", if: a is down and b is down")):
+        lines += [f"  {name}:", "    states: [down, up]", f"    events: {{lift_{name}: {{by: operator}}}}"]
+        lines += [f"    transitions: [{{from: down, to: up, on: lift_{name}{condition}}}]"]
+    reading = Reading(system_of("\n".join(lines) + "\n"))
+    assert reading.upwards((2, 1, 0)) == 0
+    assert reading.upwards((0, 1, 2)) == 1
+    assert reading.upwards((1, 0, 2)) == pytest.approx(3 / 4)  # c two places below b, one below a; b above a
+    assert reading.upwards((0, 2, 1)) == pytest.approx(3 / 4)  # b two below a, c one below; c above b
+    assert Reading(pairs()).upwards(tuple(range(2 * PAIRS))) == 0

@@ -21,7 +21,7 @@ FAR = 1.1
 SUBSYSTEM = 64
 """Putting a subsystem in its place costs as much as looking at so many nodes."""
 
-NEIGHBOURS = (6, 4, 2, 1)
+NEIGHBOURS = (6, 3, 1)
 """So many subsystems that stand side by side are moved together, one number after the other."""
 
 WORTH_AGAIN = 0.99

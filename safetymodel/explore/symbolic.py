@@ -42,6 +42,7 @@ SIFTED_FOR_EACH = 6
 """Nodes that are looked at for a better order of the bits, for each that exploring took: it shall cost a fifth of that
 at most."""
 
+
 @dataclass(frozen=True, slots=True)
 class Handed:
     """Explored states on the way to another process: all of them, from the declared initial state."""

@@ -412,7 +412,17 @@ MUTATIONS: tuple[Mutation, ...] = tuple(
             "places.moved(self.encoding.places)",
             "self.encoding.places.moved(places)",
         ),
-        ("explore/sifting.py", "smallest, best = nodes, place", "smallest, best = nodes, at"),
+        ("explore/sifting.py", "self.cost, best = cost, place", "self.cost, best = cost, at"),
+        ("explore/sifting.py", "(1 + self._reading.upwards(order) if self._reading else 1)", "1"),
+        (
+            "explore/sifting.py",
+            "*above, *others[place : place + 1], *below",
+            "*others[place : place + 1], *above, *below",
+        ),
+        ("explore/sifting.py", "if self.over or not self._members.has_room(nodes << lower):", "if self.over:"),
+        ("explore/sifting.py", "if at + neighbours <= len(self.order):", "if at + neighbours < len(self.order):"),
+        ("explore/ordering.py", "if further > 0:", "if further < 0:"),
+        ("explore/arranging.py", "movable.nodes > WORTH_MOVING * nodes", "movable.nodes < WORTH_MOVING * nodes"),
         ("insight/necessity/alone.py", "if r.withstand or r in late]", "if r.withstand]"),
         ("insight/necessity/alone.py", "[r for r in left.open if r not in late], 0)", "[], 0)"),
         (
