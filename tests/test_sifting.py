@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
@@ -11,7 +12,7 @@ from plain_walk import walk
 from random_systems import random_spec
 from worded_specs import system_of
 
-from safetymodel.explore import arranging
+from safetymodel.explore import arranging, sifting
 from safetymodel.explore.arranging import arranged
 from safetymodel.explore.decisions import Decisions, Movable
 from safetymodel.explore.engine import LimitReached, Limits
@@ -216,6 +217,52 @@ def test_neighbours_pass_step_by_step_where_there_is_little_room(
             assert sifted_again(members, placing, places, 10**9, lambda: None, reading) == wide
         steps += len(refused)
     assert steps > 10
+
+
+def test_what_comes_to_stand_higher_has_the_room_that_was_asked_for(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    kept_apart = 0
+    for seed in range(12):
+        found, reading = shuffled(seed)
+        placing, places = Placing(found.system), found.encoding.places
+        members = movable(found, tmp_path)
+        room_for = members.nodes << 2 + max(placing.width(s) for s in places.order)
+        asked: list[int] = []
+        stood = [list(places.order)]
+        put = sifting._Sifting._put
+
+        def room(self: Movable, nodes: int, room_for: int = room_for, asked: list[int] = asked) -> bool:
+            asked[:] = [nodes // self.nodes] if nodes < room_for else []
+            return nodes < room_for
+
+        def noted(
+            self: sifting._Sifting,
+            order: list[int],
+            stood: list[list[int]] = stood,
+            asked: list[int] = asked,
+            placing: Placing = placing,
+            put: Callable[..., None] = put,
+        ) -> None:
+            nonlocal kept_apart
+            before = {member: place for place, member in enumerate(stood[-1])}
+            risen = {
+                lower
+                for place, lower in enumerate(order)
+                if any(before[upper] < before[lower] for upper in order[place + 1 :])
+            }
+            if asked:
+                assert 1 << sum(map(placing.width, risen)) == asked[0]
+                kept_apart += len(risen) == 1
+            asked.clear()
+            put(self, order)
+            stood.append(list(order))
+
+        with monkeypatch.context() as patch:
+            patch.setattr(Movable, "has_room", room)
+            patch.setattr(sifting._Sifting, "_put", noted)
+            sifted_again(members, placing, places, 10**9, lambda: None, reading)
+    assert kept_apart > 100
 
 
 def test_more_is_tried_only_while_there_is_time(tmp_path: Path) -> None:

@@ -103,8 +103,8 @@ class _Sifting:
         """Find the best place for these, which stand from this one on."""
         others = self.order[:at] + self.order[at + len(together) :]
         best, least = at, self._members.nodes
-        nodes = least
         for ways in (range(at + 1, len(others) + 1), range(at - 1, -1, -1)):
+            nodes = self._members.nodes
             for place in ways:
                 if not self._moved(nodes, others, together, place, down=place > at):
                     break
@@ -116,7 +116,7 @@ class _Sifting:
                 least = min(nodes, least)
                 if nodes > FAR * least:
                     break
-            nodes = least
+            self._put(self.order)
         self.order = [*others[:best], *together, *others[best:]]
         self._put(self.order)
 
