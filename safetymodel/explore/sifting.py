@@ -42,8 +42,8 @@ def sifted(
 def sifted_again(
     members: Movable, placing: Placing, places: Places, most: int, on_work: Callable[[], None], reading: Reading
 ) -> tuple[int, ...]:
-    """The same, by more work, in which an order counts less the more of ``reading`` goes up in it: what a step changes
-    is worked out anew down from there to what it reads, and what changes most reads most."""
+    """The same, by more work; of two orders with as many nodes the one is better in which less of ``reading`` goes up:
+    what a step writes is made anew from there to the top, and what reads others is written most often."""
     sifting = _Sifting(members, placing, places, most, on_work, reading)
     sifting.each(1)
     while not sifting.over:
