@@ -35,7 +35,7 @@ SECONDS_FOR_RUNS = 10.0
 SECONDS_FOR_PARTS = 90.0
 """Wall-clock time to find out who notices parts of conditions left out, unless all is asked for."""
 
-SECONDS_FOR_REVIEW = 55.0
+SECONDS_FOR_REVIEW = 57.0
 """Wall-clock time after which a review does not begin, or goes on, with what else can be changed, unless all is asked
 for."""
 
