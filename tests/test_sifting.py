@@ -168,6 +168,12 @@ def shuffled(seed: int) -> tuple[Symbolic, Reading]:
     return Symbolic(system, min(seed % 3, len(system.faults)), order=tuple(order)), Reading(system)
 
 
+def little_room(members: Movable, found: Symbolic) -> int:
+    """Nodes for which there is room: enough to pass any one subsystem, seldom several."""
+    placing = Placing(found.system)
+    return members.nodes << 2 + max(placing.width(subsystem) for subsystem in found.encoding.order)
+
+
 @pytest.mark.parametrize("part", range(4))
 def test_neighbours_are_moved_together_where_that_is_better(part: int, tmp_path: Path) -> None:
     better = 0
@@ -205,7 +211,7 @@ def test_neighbours_pass_step_by_step_where_there_is_little_room(
         placing, places = Placing(found.system), found.encoding.places
         wide = sifted_again(movable(found, tmp_path), placing, places, 10**9, lambda: None, reading)
         members = movable(found, tmp_path)
-        room_for = members.nodes << 2 + max(placing.width(s) for s in places.order)
+        room_for = little_room(members, found)
         refused: list[int] = []
 
         def room(self: Movable, nodes: int, most: int = room_for, refused: list[int] = refused) -> bool:
@@ -227,7 +233,7 @@ def test_what_comes_to_stand_higher_has_the_room_that_was_asked_for(
         found, reading = shuffled(seed)
         placing, places = Placing(found.system), found.encoding.places
         members = movable(found, tmp_path)
-        room_for = members.nodes << 2 + max(placing.width(s) for s in places.order)
+        room_for = little_room(members, found)
         asked: list[int] = []
         stood = [list(places.order)]
         put = sifting._Sifting._put
@@ -265,16 +271,23 @@ def test_what_comes_to_stand_higher_has_the_room_that_was_asked_for(
     assert kept_apart > 100
 
 
-def test_more_is_tried_only_while_there_is_time(tmp_path: Path) -> None:
+def test_more_is_tried_only_while_there_is_time(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     found, reading = shuffled(3)
     members, placing, places = movable(found, tmp_path), Placing(found.system), found.encoding.places
     assert sifted_again(members, placing, places, 0, lambda: None, reading) == places.order
 
+    asked = 0
+
     def over() -> None:
+        nonlocal asked
+        asked += 1
         raise LimitReached("the limit of 1 s was reached")
 
-    with arranged(found.encoding, found.reached, 10**9, over, much=True) as better:
-        assert better is None  # too few nodes
+    for crowded, times in ((found.reached.node_count() + 1, 0), (1, 1)):
+        monkeypatch.setattr(arranging, "CROWDED", crowded)
+        with arranged(found.encoding, found.reached, 10**9, over, much=True) as better:
+            assert better is None
+        assert asked == times
 
 
 def test_what_goes_up_is_what_a_reader_reads_above_it() -> None:

@@ -143,7 +143,6 @@ class Beside(Generic[J, A]):
         """Give these to the others, while something else is done here; :meth:`finish` has the answers."""
         with self._moved:
             self._jobs, self._clock, self._done = list(jobs), clock, {}
-            self._offered.clear()
             self._waiting.extend(range(len(jobs)))
             self._moved.notify_all()
 

@@ -100,7 +100,7 @@ def necessity(
     chosen = sorted((c for c in changes_of(system) if c.kind in kinds), key=lambda c: (KINDS.index(c.kind), c.number))
     if everything is None:
         everything = sum(len(s.states) for s in declared.subsystems) <= SMALL
-    parts = [c for c in chosen if c.kind == "part"]
+    parts, others = [c for c in chosen if c.kind == "part"], [c for c in chosen if c.kind != "part"]
     looked = _Looked(system, chosen, GROUP if processes == 1 else GROUP_BESIDE, everything)
     shortfall = next((s.shortfall for s in spaces.values() if not s.complete), "")
     if not shortfall:
@@ -121,21 +121,16 @@ def necessity(
                     looked.asked = _asked(system, mirrors, words, looked.beside, clock)
                     looked.begun = True
                     clock = rest() if rest is not None else clock
-                    others = [c for c in chosen if c.kind != "part"]
                     looked.stage(parts, clock, progress, looked.shows() if others else [])
                     clock = more() if more is not None else clock
                     looked.glance(others, parts if processes > 1 else [], clock)
-                    # what is taken away takes longest to explore, the rest to tell
-                    taken = [c for c in others if c.kind == "removed"]
-                    rest_of = [c for c in others if c.kind != "removed"]
-                    in_turns = chain.from_iterable(zip_longest(taken, rest_of))
-                    looked.stage([c for c in in_turns if c is not None], clock, progress)
+                    looked.stage(_in_turns(others), clock, progress)
                 except LimitReached as limit:
                     shortfall = clock.reason if clock.over else str(limit)
                 if looked.begun:
                     runs = runs or (lambda: clock)
                     looked.runs(parts, runs())
-                    looked.runs([c for c in chosen if c.kind != "part"], (more or runs)())
+                    looked.runs(others, (more or runs)())
     effects = tuple(looked.effects[c.number] for c in sorted(chosen, key=lambda c: c.number))
     spent = time.monotonic() - started
     return Necessity(system, effects, everything, spent, shortfall, mirrors, tuple(sorted(looked.asked.plain)))
@@ -175,6 +170,12 @@ def _asked(
             raise LimitReached(answer.shortfall)
     again = {r.name: a.word for r, a in zip(concerned, answers, strict=True) if a.word is not None}
     return asked_with(mirrors, words, again)
+
+
+def _in_turns(changes: Collection[Change]) -> list[Change]:
+    """What is taken away, which takes longest to explore, in turns with the rest, which takes longest to tell."""
+    removed, rest = [c for c in changes if c.kind == "removed"], [c for c in changes if c.kind != "removed"]
+    return [c for c in chain.from_iterable(zip_longest(removed, rest)) if c is not None]
 
 
 def _cost(known: Told) -> int:
